@@ -1,0 +1,97 @@
+// What the engine reports: numbers and enums; the sentences are made outside (engine/describe.hpp).
+#pragma once
+
+#include "daemon/core/quantity.hpp"
+
+#include <cstdint>
+
+namespace slowfilm {
+
+enum class RunState : std::uint8_t {
+    planned,
+    checking,
+    forming,
+    resting,
+    asking,
+    paused,
+    waiting,  // for a person, after an interruption or an overrun
+    tripped,
+    stopped,
+    done,
+};
+
+// Why a step ended.
+enum class EndReason : std::uint8_t {
+    none,
+    voltage,
+    current,
+    time,
+    amount,
+    net,
+    confirmed,
+    passes,          // a repeat ran all its times
+    already_so,      // the condition was true when the step began; no current flowed
+    at_most_time,    // overrun
+    at_most_amount,  // overrun
+    tripped,
+    stopped,
+};
+
+enum class WaitReason : std::uint8_t {
+    none,
+    overrun,  // at_most reached and on_overrun = "wait"
+    gap,      // nobody watched for a while
+    record_lost,
+    acknowledged,      // a channel trip was acknowledged; resume runs the connection checks
+    connection,        // a connection check failed
+    restart,           // the daemon started and found this run unfinished
+    already_so_twice,  // a step in a repeat found its end already true twice running
+};
+
+// Connection checks before current flows.
+enum class ConnectionFault : std::uint8_t {
+    none,
+    no_reading,  // a quantity has no fresh good reading
+    reversed,    // voltage below -0.10 V
+    below_start_window,
+    above_start_window,
+    temperature_outside,
+    current_flows,  // at open circuit
+};
+
+enum class EventKind : std::uint8_t {
+    started,
+    step_began,  // code: 0
+    step_ended,  // code: EndReason
+    warned,      // code: GuardId; value, limit
+    tripped,     // code: GuardId; value, limit
+    acknowledged,
+    paused,
+    resumed,
+    waiting,  // code: WaitReason
+    asking,
+    confirmed,
+    connection_failed,  // code: ConnectionFault; value, limit
+    connection_good,
+    opened,        // open circuit verified
+    open_resent,   // value: how many times sent
+    output_stuck,  // current flows though open was asked and re-asked: value is the current
+    stopped,
+    done,
+    refused,    // a command that this state forbids; code: CommandKind
+    gap,        // value: its length in us
+    bad_input,  // an input out of order in time or sequence
+};
+
+struct Event {
+    EventKind kind{EventKind::started};
+    std::uint8_t code{0};
+    std::uint16_t step{0};   // index into the plan's flat step list
+    std::uint32_t visit{0};  // counts from 0 and never restarts
+    Time time;
+    std::int64_t value{0};  // in the guard's own unit
+    std::int64_t limit{0};
+    constexpr bool operator==(const Event&) const = default;
+};
+
+}  // namespace slowfilm
