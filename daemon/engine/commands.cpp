@@ -1,0 +1,157 @@
+// What a person may ask of a run, and in which states. Pause is always accepted: no current is never wrong for people.
+#include "daemon/engine/machine.hpp"
+
+namespace slowfilm::engine {
+
+void Machine::take(const Command& command) {
+    switch (command.kind) {
+        case CommandKind::start: start(); return;
+        case CommandKind::pause: pause(); return;
+        case CommandKind::resume: resume(); return;
+        case CommandKind::confirm: confirm(); return;
+        case CommandKind::acknowledge: acknowledge(); return;
+        case CommandKind::stop: stop(); return;
+    }
+}
+
+void Machine::refuse(CommandKind kind) {
+    emit(EventKind::refused, static_cast<std::uint8_t>(kind));
+    decision_.commit = true;
+}
+
+void Machine::start() {
+    if (run_.state != RunState::planned || run_.history.quarantined) {
+        refuse(CommandKind::start);
+        return;
+    }
+    run_.started = now_;
+    run_.kept_at = now_;
+    run_.charge_mark = now_;
+    run_.last_sample = now_;
+    start_guards(run_.guards, now_);
+    run_.state = RunState::checking;
+    decision_.apply = true;  // nobody knows what the stage was doing
+    demand(Open{});
+    start_checks(run_, StartWindow::start, now_);
+    emit(EventKind::started);
+    decision_.commit = true;
+}
+
+void Machine::pause() {
+    switch (run_.state) {
+        case RunState::checking:
+        case RunState::forming:
+        case RunState::resting:
+        case RunState::asking: break;
+        case RunState::paused: return;  // already so: nothing to refuse
+        case RunState::planned:
+        case RunState::waiting:
+        case RunState::tripped:
+        case RunState::stopped:
+        case RunState::done: refuse(CommandKind::pause); return;
+    }
+    demand(Open{});
+    run_.before_pause = run_.state;
+    run_.state = RunState::paused;
+    emit(EventKind::paused);
+    decision_.commit = true;
+}
+
+void Machine::resume() {
+    if (run_.state != RunState::paused && run_.state != RunState::waiting) {
+        refuse(CommandKind::resume);
+        return;
+    }
+    emit(EventKind::resumed);
+    decision_.commit = true;
+    if (run_.in_visit && plan_.steps[run_.step].kind == StepKind::ask) {
+        run_.wait = WaitReason::none;
+        go_on_with_step();  // an ask asks again
+        return;
+    }
+    // A cell that was paused at its first checks, or failed them, has still to show that it fits [start].
+    const StartWindow window = !run_.begun                              ? StartWindow::start
+                               : run_.window == StartWindow::by_history ? StartWindow::by_history
+                                                                        : StartWindow::none;
+    run_.wait = WaitReason::none;
+    run_.state = RunState::checking;
+    demand(Open{});
+    start_checks(run_, window, now_);
+}
+
+void Machine::confirm() {
+    if (run_.state != RunState::asking) {
+        refuse(CommandKind::confirm);
+        return;
+    }
+    emit(EventKind::confirmed);
+    end_visit(EndReason::confirmed);
+    run_.state = RunState::checking;
+    start_checks(run_, StartWindow::by_history, now_);
+}
+
+namespace {
+
+// A trip may be acknowledged only once its cause is gone, as far as the last readings tell.
+bool cause_gone(const Plan& plan, const Run& run, Time now) {
+    const auto& setting = plan.guards[static_cast<std::size_t>(run.tripped_by)];
+    const GuardState& guards = run.guards;
+    const bool thermometer = plan.traits.temperature_of != TemperatureOf::none;
+    const bool fresh = now - guards.voltage_fresh <= plan.stale_voltage &&
+                       now - guards.current_fresh <= plan.stale_current &&
+                       (!thermometer || now - guards.temperature_fresh <= plan.stale_temperature);
+    switch (run.tripped_by) {
+        case GuardId::stale:
+        case GuardId::not_plausible:
+        case GuardId::channel_fault: return fresh;
+        case GuardId::charge_temperature:
+        case GuardId::discharge_temperature: {
+            const std::int64_t last = run.last.temperature.value.count;
+            return fresh && last >= setting.low && last <= setting.trip;
+        }
+        case GuardId::leakage:
+        case GuardId::current_lost:
+        case GuardId::current_error:
+        case GuardId::hold_error: return fresh && run.opening.verified;
+        case GuardId::over_voltage:
+        case GuardId::reversed:
+        case GuardId::low_voltage:
+        case GuardId::discharge_floor:
+        case GuardId::over_current:
+        case GuardId::over_temperature:
+        case GuardId::under_temperature:
+        case GuardId::temperature_rise:
+        case GuardId::climb:
+        case GuardId::charge_leg:
+        case GuardId::charge_net:
+        case GuardId::run_time:
+        case GuardId::bench_cap:
+        case GuardId::group:
+        case GuardId::record_lost: return !is_out(guards, run.tripped_by);
+    }
+    return false;
+}
+
+}  // namespace
+
+void Machine::acknowledge() {
+    if (run_.state != RunState::tripped || !cause_gone(plan_, run_, now_)) {
+        refuse(CommandKind::acknowledge);
+        return;
+    }
+    emit(EventKind::acknowledged, static_cast<std::uint8_t>(run_.tripped_by));
+    decision_.commit = true;
+    if (run_.trip_class == TripClass::channel) {
+        wait(WaitReason::acknowledged);
+    }
+}
+
+void Machine::stop() {
+    if (is_over(run_)) {
+        refuse(CommandKind::stop);
+        return;
+    }
+    finish(RunState::stopped);
+}
+
+}  // namespace slowfilm::engine

@@ -1,0 +1,284 @@
+#include "daemon/engine/describe.hpp"
+
+namespace slowfilm::engine {
+
+namespace {
+
+std::string step_text(const Event& event, const Plan& plan) {
+    if (event.step >= plan.labels.size()) {
+        return "";
+    }
+    const StepLabel& label = plan.labels[event.step];
+    return "step " + label.path + (label.name.empty() ? "" : " (" + label.name + ")");
+}
+
+std::string_view side(std::int64_t value, std::int64_t limit) {
+    return value > limit ? "above" : value < limit ? "below" : "at";
+}
+
+std::string_view fault_text(std::int64_t code) {
+    switch (static_cast<FaultKind>(code)) {
+        case FaultKind::lost: return "the link to the instrument was lost";
+        case FaultKind::refused: return "the instrument did not take a demand";
+        case FaultKind::rebooted: return "the instrument rebooted and lost its settings";
+        case FaultKind::opened_itself: return "the instrument opened its own output";
+        case FaultKind::setting_changed: return "a setting read back differs from what was set";
+    }
+    return "the channel reported a fault";
+}
+
+std::string trip_text(const Event& event) {
+    const auto id = static_cast<GuardId>(event.code);
+    const std::string name{guard_row(id).name};
+    switch (id) {
+        case GuardId::stale:
+            return name + ": no fresh reading for " + print_guard_value(id, event.value) + ", limit " +
+                   print_guard_value(id, event.limit);
+        case GuardId::not_plausible: return name + ": readings outside the sensor's range, too many to ride out";
+        case GuardId::channel_fault:
+            if (event.limit != 0) {
+                return name + ": a demand was not reported as taken within " + print_guard_value(id, event.limit);
+            }
+            return name + ": " + std::string{fault_text(event.value)};
+        case GuardId::group: return name + ": a neighbouring channel tripped for heat or a stuck output";
+        case GuardId::climb:
+            return name + ": the voltage has only reached " + print_guard_value(id, event.value) +
+                   " though the charge so far should have brought it above " + print_guard_value(id, event.limit);
+        case GuardId::current_lost:
+            return name + ": the current fell to " + print_guard_value(id, event.value) + " between two readings";
+        case GuardId::bench_cap: return name + ": a reading beyond what the bench allows";
+        case GuardId::over_voltage:
+        case GuardId::reversed:
+        case GuardId::low_voltage:
+        case GuardId::discharge_floor:
+        case GuardId::over_current:
+        case GuardId::current_error:
+        case GuardId::leakage:
+        case GuardId::hold_error:
+        case GuardId::over_temperature:
+        case GuardId::under_temperature:
+        case GuardId::charge_temperature:
+        case GuardId::discharge_temperature:
+        case GuardId::temperature_rise:
+        case GuardId::charge_leg:
+        case GuardId::charge_net:
+        case GuardId::run_time:
+        case GuardId::record_lost: break;
+    }
+    return name + ": " + print_guard_value(id, event.value) + " is " + std::string{side(event.value, event.limit)} +
+           " the limit " + print_guard_value(id, event.limit);
+}
+
+std::string connection_text(const Event& event) {
+    const auto fault = static_cast<ConnectionFault>(event.code);
+    const Voltage value{event.value};
+    const Voltage limit{event.limit};
+    switch (fault) {
+        case ConnectionFault::none: return "connection checks passed";
+        case ConnectionFault::no_reading:
+            return "no good reading of every quantity within " + print(Duration{event.limit}) +
+                   "; look at the sense leads, the thermometer and the instrument";
+        case ConnectionFault::reversed:
+            return "the cell reads " + print(value) + ", below " + print(limit) +
+                   ": it looks reversed; check the polarity with a voltmeter before anything else";
+        case ConnectionFault::below_start_window:
+            return "the cell reads " + print(value) + ", below the start window's " + print(limit) +
+                   "; is it the right cell, and in the state the protocol expects?";
+        case ConnectionFault::above_start_window:
+            return "the cell reads " + print(value) + ", above the start window's " + print(limit) +
+                   "; is it the right cell, and in the state the protocol expects?";
+        case ConnectionFault::temperature_outside:
+            return "the cell is at " + print(Temperature{event.value}) + ", outside the start window (" +
+                   print(Temperature{event.limit}) + "); let it settle, or check the thermometer";
+        case ConnectionFault::current_flows:
+            return print(Current{event.value}) +
+                   " flows at open circuit; the output or a contactor is stuck: open it "
+                   "by hand and look at the wiring";
+    }
+    return "";
+}
+
+std::string_view command_name(std::uint8_t code) {
+    switch (static_cast<CommandKind>(code)) {
+        case CommandKind::start: return "start";
+        case CommandKind::pause: return "pause";
+        case CommandKind::resume: return "resume";
+        case CommandKind::confirm: return "confirm";
+        case CommandKind::acknowledge: return "acknowledge";
+        case CommandKind::stop: return "stop";
+    }
+    return "";
+}
+
+std::string_view wait_text(WaitReason reason) {
+    switch (reason) {
+        case WaitReason::none: return "waiting for a person";
+        case WaitReason::overrun: return "waiting for a person: a step reached its at_most";
+        case WaitReason::gap: return "waiting for a person: nobody watched for a while";
+        case WaitReason::record_lost: return "waiting for a person: the record cannot be written";
+        case WaitReason::acknowledged: return "waiting: the trip is acknowledged, resume runs the connection checks";
+        case WaitReason::connection: return "waiting for a person: the connection checks failed";
+        case WaitReason::restart: return "waiting for a person: the daemon was restarted";
+        case WaitReason::already_so_twice: return "a step found its end already reached twice running";
+    }
+    return "";
+}
+
+}  // namespace
+
+std::string_view name(RunState state) {
+    switch (state) {
+        case RunState::planned: return "planned";
+        case RunState::checking: return "checking";
+        case RunState::forming: return "forming";
+        case RunState::resting: return "resting";
+        case RunState::asking: return "asking";
+        case RunState::paused: return "paused";
+        case RunState::waiting: return "waiting";
+        case RunState::tripped: return "tripped";
+        case RunState::stopped: return "stopped";
+        case RunState::done: return "done";
+    }
+    return "";
+}
+
+std::string_view name(EndReason reason) {
+    switch (reason) {
+        case EndReason::none: return "none";
+        case EndReason::voltage: return "voltage";
+        case EndReason::current: return "current";
+        case EndReason::time: return "time";
+        case EndReason::amount: return "amount";
+        case EndReason::net: return "net";
+        case EndReason::confirmed: return "confirmed";
+        case EndReason::passes: return "passes";
+        case EndReason::already_so: return "already so";
+        case EndReason::at_most_time: return "at_most time";
+        case EndReason::at_most_amount: return "at_most amount";
+        case EndReason::tripped: return "tripped";
+        case EndReason::stopped: return "stopped";
+    }
+    return "";
+}
+
+std::string_view name(WaitReason reason) {
+    switch (reason) {
+        case WaitReason::none: return "none";
+        case WaitReason::overrun: return "overrun";
+        case WaitReason::gap: return "gap";
+        case WaitReason::record_lost: return "record_lost";
+        case WaitReason::acknowledged: return "acknowledged";
+        case WaitReason::connection: return "connection";
+        case WaitReason::restart: return "restart";
+        case WaitReason::already_so_twice: return "already_so_twice";
+    }
+    return "";
+}
+
+std::string_view name(ConnectionFault fault) {
+    switch (fault) {
+        case ConnectionFault::none: return "none";
+        case ConnectionFault::no_reading: return "no_reading";
+        case ConnectionFault::reversed: return "reversed";
+        case ConnectionFault::below_start_window: return "below_start_window";
+        case ConnectionFault::above_start_window: return "above_start_window";
+        case ConnectionFault::temperature_outside: return "temperature_outside";
+        case ConnectionFault::current_flows: return "current_flows";
+    }
+    return "";
+}
+
+std::string_view name(EventKind kind) {
+    switch (kind) {
+        case EventKind::started: return "started";
+        case EventKind::step_began: return "step_began";
+        case EventKind::step_ended: return "step_ended";
+        case EventKind::warned: return "warned";
+        case EventKind::tripped: return "tripped";
+        case EventKind::acknowledged: return "acknowledged";
+        case EventKind::paused: return "paused";
+        case EventKind::resumed: return "resumed";
+        case EventKind::waiting: return "waiting";
+        case EventKind::asking: return "asking";
+        case EventKind::confirmed: return "confirmed";
+        case EventKind::connection_failed: return "connection_failed";
+        case EventKind::connection_good: return "connection_good";
+        case EventKind::opened: return "opened";
+        case EventKind::open_resent: return "open_resent";
+        case EventKind::output_stuck: return "output_stuck";
+        case EventKind::stopped: return "stopped";
+        case EventKind::done: return "done";
+        case EventKind::refused: return "refused";
+        case EventKind::gap: return "gap";
+        case EventKind::bad_input: return "bad_input";
+    }
+    return "";
+}
+
+std::string_view name(StepKind kind) {
+    switch (kind) {
+        case StepKind::charge: return "charge";
+        case StepKind::discharge: return "discharge";
+        case StepKind::hold: return "hold";
+        case StepKind::rest: return "rest";
+        case StepKind::ask: return "ask";
+        case StepKind::repeat: return "repeat";
+    }
+    return "";
+}
+
+std::string print_guard_value(GuardId guard, std::int64_t value) {
+    switch (guard_row(guard).dimension) {
+        case Dimension::time: return print(Duration{value});
+        case Dimension::voltage: return print(Voltage{value});
+        case Dimension::current: return print(Current{value});
+        case Dimension::charge: {
+            constexpr std::int64_t micro_ampere_hour = 3'600'000'000;  // pC; finer digits are noise to a reader
+            return print(Charge{value / micro_ampere_hour * micro_ampere_hour});
+        }
+        case Dimension::temperature: return print(Temperature{value});
+        case Dimension::temperature_difference: return print(TemperatureDifference{value});
+        case Dimension::temperature_slope: return print(TemperatureSlope{value});
+        case Dimension::voltage_slope: return print(VoltageSlope{value});
+        case Dimension::resistance: return print(Resistance{value});
+        case Dimension::ratio: return print(Ratio{value});
+        case Dimension::rate: break;
+    }
+    return std::to_string(value);
+}
+
+std::string describe(const Event& event, const Plan& plan) {
+    const std::string where = step_text(event, plan);
+    switch (event.kind) {
+        case EventKind::started: return "started; connection checks begin";
+        case EventKind::step_began: return where + " began";
+        case EventKind::step_ended: return where + " ended: " + std::string{name(static_cast<EndReason>(event.code))};
+        case EventKind::warned:
+            return std::string{guard_row(static_cast<GuardId>(event.code)).name} +
+                   " warns: " + print_guard_value(static_cast<GuardId>(event.code), event.value) + ", warning level " +
+                   print_guard_value(static_cast<GuardId>(event.code), event.limit);
+        case EventKind::tripped: return trip_text(event) + ", in " + where;
+        case EventKind::acknowledged: return "trip acknowledged";
+        case EventKind::paused: return "paused; open circuit";
+        case EventKind::resumed: return "resumed; connection checks begin";
+        case EventKind::waiting: return std::string{wait_text(static_cast<WaitReason>(event.code))};
+        case EventKind::asking:
+            return where + " asks: " + (event.step < plan.labels.size() ? plan.labels[event.step].prompt : "");
+        case EventKind::confirmed: return where + " confirmed";
+        case EventKind::connection_failed: return connection_text(event);
+        case EventKind::connection_good: return "connection checks passed";
+        case EventKind::opened: return "open circuit verified";
+        case EventKind::open_resent: return "open circuit asked for again, time " + std::to_string(event.value);
+        case EventKind::output_stuck:
+            return "open circuit is not confirmed: " + print(Current{event.value}) +
+                   " at the last reading; open this channel by hand now";
+        case EventKind::stopped: return "stopped";
+        case EventKind::done: return "done: ended as written";
+        case EventKind::refused: return std::string{command_name(event.code)} + " refused: the run's state forbids it";
+        case EventKind::gap: return "nobody watched for " + print(Duration{event.value});
+        case EventKind::bad_input: return "an input came out of order";
+    }
+    return "";
+}
+
+}  // namespace slowfilm::engine

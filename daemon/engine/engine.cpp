@@ -1,0 +1,315 @@
+#include "daemon/engine/engine.hpp"
+
+#include "daemon/engine/machine.hpp"
+
+#include <algorithm>
+
+namespace slowfilm::engine {
+
+namespace {
+
+using namespace literals;
+
+// A demand that the shell never reports as taken would leave "not as demanded" blind.
+constexpr Duration applied_within = 60_s;
+
+constexpr std::array heat_guards{GuardId::over_temperature, GuardId::temperature_rise};
+
+bool is_heat(GuardId id, std::int64_t limit, const Plan& plan) {
+    const bool cap = id == GuardId::bench_cap && limit == plan.caps.temperature_max.count;
+    return cap || std::find(heat_guards.begin(), heat_guards.end(), id) != heat_guards.end();
+}
+
+}  // namespace
+
+Run new_run(const Plan& plan, const CellHistory& history) {
+    Run run;
+    run.history = history;
+    run.history.armed = history.armed || (history.known && history.highest >= plan.armed_above);
+    return run;
+}
+
+bool is_over(const Run& run) {
+    return run.state == RunState::done || run.state == RunState::stopped ||
+           (run.state == RunState::tripped && run.trip_class == TripClass::cell);
+}
+
+const CellHistory& cell_history(const Run& run) {
+    return run.history;
+}
+
+Decision advance(const Plan& plan, Run& run, const Input& input) {
+    Decision decision;
+    Machine machine{plan, run, decision, input};
+    const bool first = run.sequence == 0;
+    if (input.sequence != run.sequence + 1 || (!first && input.time < run.now)) {
+        machine.take_bad_order();
+    } else {
+        const Duration span = first ? Duration{} : input.time - run.now;
+        run.sequence = input.sequence;
+        run.now = input.time;
+        if (!std::holds_alternative<Gap>(input.body) || !is_live(run.state)) {
+            machine.count_time(span);
+        }
+        std::visit([&](const auto& body) { machine.take(body); }, input.body);
+    }
+    decision.demand = run.demand;
+    return decision;
+}
+
+void Machine::take(const Tick&) {
+    heed(judge_tick(plan_, run_, now_));
+    const bool live = run_.state == RunState::forming || run_.state == RunState::resting;
+    if (live && run_.applied != run_.demand && now_ - run_.demand_at > applied_within) {
+        trip(GuardId::channel_fault, (now_ - run_.demand_at).count, applied_within.count);
+    }
+    if (run_.state == RunState::checking) {
+        judge_checks(check_deadline(plan_, run_, now_));
+    }
+    judge_ends(nullptr);
+    judge_opening();
+}
+
+void Machine::take(const Sample& raw) {
+    const Sample sample = plausible_part(plan_, raw);
+    const Duration span = now_ - run_.last_sample;
+    integrate(sample.current);
+    note_cell(sample.voltage);
+    heed(judge_sample(plan_, run_, sample, now_));
+    note_totals(sample);
+    if (run_.state == RunState::checking) {
+        judge_checks(check_connection(plan_, run_, sample, now_));
+    }
+    judge_taper(sample, span);
+    // A reading counts once: the newest good one of each quantity is the last.
+    const auto newest = [](auto& last, const auto& reading) {
+        if (reading.good() && reading.time >= last.time) {
+            last = reading;
+        }
+    };
+    newest(run_.last.voltage, sample.voltage);
+    newest(run_.last.terminals, sample.terminals);
+    newest(run_.last.current, sample.current);
+    newest(run_.last.temperature, sample.temperature);
+    newest(run_.last.ambient, sample.ambient);
+    run_.last.mode = sample.mode;
+    run_.last.raw_hash = sample.raw_hash;
+    run_.last_sample = now_;
+    judge_keep(sample);
+    judge_ends(&sample);
+    judge_opening();
+}
+
+void Machine::take(const Applied& applied) {
+    if (applied.demand != run_.applied || !run_.applied_known) {
+        // Up to here the old level stands; from here the next reading does (charge is split at the edge).
+        if (run_.charge_running && now_ > run_.charge_mark) {
+            add_charge(run_.charge_last, run_.charge_last, now_ - run_.charge_mark, run_.last.voltage.value);
+            run_.charge_mark = now_;
+        }
+        run_.charge_edge = true;
+    }
+    if (!run_.charge_running && !is_open(applied.demand)) {
+        run_.charge_mark = now_;
+        run_.charge_running = true;
+    }
+    run_.applied = applied.demand;
+    run_.applied_at = now_;
+    run_.applied_known = true;
+}
+
+void Machine::take(const ChannelFault& fault) {
+    if (is_over(run_) || run_.state == RunState::planned) {
+        return;
+    }
+    if (run_.state == RunState::tripped) {
+        return;
+    }
+    trip(GuardId::channel_fault, static_cast<std::int64_t>(fault.kind), 0);
+}
+
+void Machine::take(const GroupTrip& group) {
+    if (is_over(run_) || run_.state == RunState::planned || run_.state == RunState::tripped) {
+        return;
+    }
+    trip(GuardId::group, static_cast<std::int64_t>(group.origin), 0);
+}
+
+void Machine::take(const Gap& gap) {
+    if (is_over(run_) || run_.state == RunState::planned) {
+        return;
+    }
+    const Duration length = std::max(now_ - gap.from, Duration{});
+    const bool current_may_have_flowed = !is_open(run_.demand) || !run_.opening.verified;
+    run_.gaps += length;
+    ++run_.gap_count;
+    run_.charge_running = false;
+    run_.guards.slope = SlopeWindow{};
+    run_.guards.voltage_fresh = run_.guards.current_fresh = run_.guards.temperature_fresh = now_;
+    emit(EventKind::gap, 0, length.count);
+    decision_.commit = true;
+    if (current_may_have_flowed) {
+        ChargeCount unseen;
+        const Current level = magnitude(run_.last.current.value);
+        unseen.add(level, level, length);
+        run_.uncertain += unseen.whole;
+    }
+    const bool live = run_.state == RunState::forming || run_.state == RunState::resting;
+    if (!live) {
+        return;
+    }
+    const protocol::Interruption& rule = plan_.interruption;
+    run_.voltage_before_gap = run_.last.voltage.value;
+    switch (rule.then) {
+        case protocol::AfterInterruption::stop: finish(RunState::stopped); return;
+        case protocol::AfterInterruption::wait: wait(WaitReason::gap); return;
+        case protocol::AfterInterruption::resume: break;
+    }
+    const bool short_enough = (!rule.longest || length <= *rule.longest) && (!rule.total || run_.gaps <= *rule.total);
+    const bool certain_enough = run_.uncertain <= plan_.interruption_charge_max;
+    if (!short_enough || !certain_enough || !run_.last.voltage.good()) {
+        wait(WaitReason::gap);
+        return;
+    }
+    demand(Open{});
+    run_.state = RunState::checking;
+    start_checks(run_, StartWindow::gap, now_);
+}
+
+void Machine::take(const RecordLost&) {
+    if (is_live(run_.state) || run_.state == RunState::asking) {
+        wait(WaitReason::record_lost);
+    }
+}
+
+void Machine::take_bad_order() {
+    emit(EventKind::bad_input);
+    decision_.commit = true;
+    if (is_live(run_.state)) {
+        now_ = std::max(now_, run_.now);
+        trip(GuardId::channel_fault, static_cast<std::int64_t>(FaultKind::lost), 0);
+    }
+}
+
+void Machine::heed(const GuardFinding& finding) {
+    for (std::size_t i = 0; finding.new_warnings != 0 && i < guard_count; ++i) {
+        if ((finding.new_warnings >> i & 1U) == 0) {
+            continue;
+        }
+        if (decision_.event_count >= 2) {
+            run_.guards.fill[i].warned = false;  // said with the next sample: two an input leave room for what follows
+            continue;
+        }
+        const GuardFill& fill = run_.guards.fill[i];
+        emit(EventKind::warned, static_cast<std::uint8_t>(i), fill.closest, plan_.guards[i].warn);
+    }
+    if (!finding.tripped || is_over(run_)) {
+        return;
+    }
+    const bool upgrade = guard_row(finding.id).trip_class == TripClass::cell;
+    if (run_.state != RunState::tripped || upgrade) {
+        trip(finding.id, finding.value, finding.limit);
+    }
+}
+
+void Machine::trip(GuardId id, std::int64_t value, std::int64_t limit) {
+    demand(Open{});
+    emit(EventKind::tripped, static_cast<std::uint8_t>(id), value, limit);
+    decision_.commit = true;
+    decision_.keep = true;
+    decision_.trip_group = is_heat(id, limit, plan_);
+    run_.state = RunState::tripped;
+    run_.wait = WaitReason::none;
+    run_.tripped_by = id;
+    run_.trip_class = guard_row(id).trip_class;
+    if (run_.trip_class == TripClass::cell) {
+        run_.history.quarantined = true;
+        end_visit(EndReason::tripped);
+    }
+}
+
+void Machine::wait(WaitReason reason) {
+    demand(Open{});
+    run_.state = RunState::waiting;
+    run_.wait = reason;
+    decision_.commit = true;
+    emit(EventKind::waiting, static_cast<std::uint8_t>(reason));
+}
+
+void Machine::judge_checks(const ConnectionVerdict& verdict) {
+    if (!verdict.decided) {
+        return;
+    }
+    if (verdict.fault != ConnectionFault::none) {
+        emit(EventKind::connection_failed, static_cast<std::uint8_t>(verdict.fault), verdict.value, verdict.limit);
+        wait(run_.window == StartWindow::gap ? WaitReason::gap : WaitReason::connection);
+        return;
+    }
+    emit(EventKind::connection_good);
+    run_.window = StartWindow::none;
+    start_guards(run_.guards, now_);
+    if (run_.in_visit) {
+        go_on_with_step();
+    } else if (run_.begun) {
+        begin_next_step();
+    } else {
+        begin_first_step();
+    }
+}
+
+void Machine::judge_opening() {
+    const Current leakage{plan_.guards[static_cast<std::size_t>(GuardId::leakage)].trip};
+    const OpeningStep step =
+        check_opening(run_.opening, run_.last.current, run_.last.mode, leakage, plan_.traits, now_);
+    if (step.verified_now) {
+        run_.charge_running = false;  // what the ammeter reads now is its zero, not charge
+        emit(EventKind::opened);
+        decision_.commit = true;
+    }
+    if (step.resend) {
+        decision_.apply = true;
+    }
+    if (step.escalate) {
+        const bool flows = run_.last.current.good() && magnitude(run_.last.current.value) > leakage;
+        emit(EventKind::output_stuck, 0, run_.last.current.value.count, leakage.count);
+        decision_.commit = true;
+        decision_.trip_group = decision_.trip_group || flows;
+    } else if (step.resend) {
+        emit(EventKind::open_resent, 0, run_.opening.times);
+    }
+}
+
+void Machine::demand(const Demand& wanted) {
+    if (wanted == run_.demand) {
+        if (is_open(wanted)) {
+            ask_opening(run_.opening, now_);
+        }
+        return;
+    }
+    decision_.apply = true;
+    decision_.commit = true;
+    decision_.record_first = is_open(run_.demand) && !is_open(wanted);
+    run_.demand = wanted;
+    run_.demand_at = now_;
+    if (is_open(wanted)) {
+        decision_.record_first = false;
+        ask_opening(run_.opening, now_);
+    } else {
+        drop_opening(run_.opening);
+    }
+}
+
+void Machine::emit(EventKind kind, std::uint8_t code, std::int64_t value, std::int64_t limit) {
+    if (decision_.event_count >= events_max) {
+        return;  // cannot happen: see the test no_input_makes_more_events_than_fit
+    }
+    decision_.events[decision_.event_count++] = Event{.kind = kind,
+                                                      .code = code,
+                                                      .step = run_.step,
+                                                      .visit = run_.visit,
+                                                      .time = now_,
+                                                      .value = value,
+                                                      .limit = limit};
+}
+
+}  // namespace slowfilm::engine

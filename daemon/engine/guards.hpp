@@ -1,0 +1,75 @@
+// The guards: judged on every sample and every tick, in every state. Limits are written so that what cannot be compared
+// trips.
+#pragma once
+
+#include "daemon/core/quantity.hpp"
+#include "daemon/core/sample.hpp"
+#include "daemon/engine/plan.hpp"
+#include "daemon/protocol/guard_table.hpp"
+
+#include <array>
+#include <cstdint>
+
+namespace slowfilm::engine {
+
+struct Run;
+
+// Persistence of one guard. It is time out of the limit; it drains at half the rate at which it fills, so that a
+// flickering fault still trips and one bad reading in ten does not.
+struct GuardFill {
+    Duration out_for;         // gathered
+    std::int32_t samples{0};  // where persistence is "two samples in a row": +2 out, -1 in, trips at 4
+    bool warned{false};
+    bool closest_known{false};
+    std::int64_t closest{0};  // the value that came nearest to the limit
+    std::int64_t margin{0};   // and how near that was; negative when beyond
+    Time closest_at;
+    constexpr bool operator==(const GuardFill&) const = default;
+};
+
+// Temperatures a few seconds apart, for the slope.
+struct SlopeWindow {
+    static constexpr std::size_t size = 16;
+    std::array<Time, size> at{};
+    std::array<TemperatureDifference, size> rise{};  // cell minus ambient where there is an ambient sensor
+    std::uint8_t filled{0};
+    std::uint8_t newest{0};
+    std::array<TemperatureDifference, 2> before{};  // the last two readings: the median of three is what counts
+    std::uint8_t seen{0};                           // how many of them there are
+    constexpr bool operator==(const SlopeWindow&) const = default;
+};
+
+struct GuardState {
+    std::array<GuardFill, guard_count> fill{};
+    std::uint32_t out{0};  // bit per GuardId: out of its limit at the last judgement, and would trip
+    Time voltage_fresh, current_fresh, temperature_fresh;  // of the last good reading, or of the run's start
+    SlopeWindow slope;
+    Time current_stopped;  // since when no current flows
+    bool current_flows{false};
+    Current lost_from;              // the current before it was lost; 0: not lost
+    std::uint64_t bad_readings{0};  // rode out, counted and shown
+};
+
+struct GuardFinding {
+    bool tripped{false};
+    GuardId id{GuardId::over_voltage};  // the worst that fired
+    std::int64_t value{0};
+    std::int64_t limit{0};
+    std::uint32_t new_warnings{0};  // bit per GuardId that went beyond its warn level just now
+};
+
+// The sample with implausible readings marked bad, so that nobody takes them for values: outside the instrument's range
+// or the bench's own sensor window. A broken sensor must not read as a safe cell.
+[[nodiscard]] Sample plausible_part(const Plan& plan, const Sample& sample);
+
+// Takes the good readings of a plausible_part into account, judges every guard that the run's state does not suspend.
+[[nodiscard]] GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now);
+[[nodiscard]] bool is_out(const GuardState& guards, GuardId id);
+// Time alone: staleness and the run's length.
+[[nodiscard]] GuardFinding judge_tick(const Plan& plan, Run& run, Time now);
+// A new visit or a resumption: soft guards that judge an answer to a demand start anew; hard ones go on.
+void restart_soft_guards(GuardState& guards);
+// The state at start: everything is as fresh as `now`.
+void start_guards(GuardState& guards, Time now);
+
+}  // namespace slowfilm::engine

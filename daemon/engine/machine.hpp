@@ -1,0 +1,75 @@
+// The inside of advance(): one input's worth of work on a run. Not for use outside engine/.
+#pragma once
+
+#include "daemon/engine/connection.hpp"
+#include "daemon/engine/engine.hpp"
+
+namespace slowfilm::engine {
+
+class Machine {
+  public:
+    Machine(const Plan& plan, Run& run, Decision& decision, const Input& input)
+        : plan_{plan}, run_{run}, decision_{decision}, now_{input.time} {}
+
+    void take(const Tick& tick);
+    void take(const Sample& raw);
+    void take(const Command& command);
+    void take(const Applied& applied);
+    void take(const ChannelFault& fault);
+    void take(const GroupTrip& group);
+    void take(const Gap& gap);
+    void take(const RecordLost& lost);
+    void take_bad_order();
+    // Time since the previous input, put where it belongs (account.cpp).
+    void count_time(Duration span);
+
+  private:
+    // commands (commands.cpp)
+    void start();
+    void pause();
+    void resume();
+    void confirm();
+    void acknowledge();
+    void stop();
+    void refuse(CommandKind kind);
+
+    // steps (steps.cpp)
+    void begin_first_step();
+    void begin_next_step();
+    void begin_step(std::int32_t index);
+    void go_on_with_step();
+    void end_visit(EndReason reason);
+    void end_step(EndReason reason);
+    void overrun(EndReason reason, protocol::OnOverrun what, std::int32_t repeat);
+    void finish(RunState state);
+    [[nodiscard]] bool already_so(const PlanStep& step) const;
+    [[nodiscard]] EndReason end_reason(const PlanStep& step, const Sample* sample) const;
+    [[nodiscard]] bool voltage_reached(const PlanStep& step, const Sample& sample) const;
+    void judge_ends(const Sample* sample);
+    void judge_taper(const Sample& sample, Duration span);
+    [[nodiscard]] std::int32_t step_after(std::int32_t index);
+    [[nodiscard]] std::int32_t first_leaf(std::int32_t index);
+
+    // accounts (account.cpp)
+    void integrate(const Reading<Current>& current);
+    void add_charge(Current first, Current second, Duration span, Voltage voltage);
+    void note_cell(const Reading<Voltage>& voltage);
+    void note_totals(const Sample& sample);
+    void judge_keep(const Sample& sample);
+
+    // safety (engine.cpp)
+    void heed(const GuardFinding& finding);
+    void trip(GuardId id, std::int64_t value, std::int64_t limit);
+    void wait(WaitReason reason);
+    void judge_checks(const ConnectionVerdict& verdict);
+    void judge_opening();
+    void demand(const Demand& wanted);
+    void emit(EventKind kind, std::uint8_t code = 0, std::int64_t value = 0, std::int64_t limit = 0);
+
+    const Plan& plan_;
+    Run& run_;
+    Decision& decision_;
+    Time now_;
+};
+
+}  // namespace slowfilm::engine
