@@ -1,0 +1,131 @@
+#include "sim/channel/simulated_channel.hpp"
+
+#include "daemon/core/text.hpp"
+#include "sim/cell/circuit.hpp"
+#include "sim/stage/noise.hpp"
+
+#include <utility>
+
+namespace slowfilm::sim {
+
+namespace {
+
+// A fixture with nothing in it: no current flows, and a stage that drives one runs to its bound.
+class EmptyFixture final : public Cell {
+  public:
+    void open(double /*t*/) override { reading_ = {.temperature = ambient_}; }
+    void drive(double /*t*/, const CurrentDrive& drive) override {
+        const bool up = drive.current > 0.0;
+        const bool down = drive.current < 0.0;
+        reading_ = {.voltage = up ? drive.ceiling : (down ? drive.floor : 0.0),
+                    .temperature = ambient_,
+                    .mode = up ? DriveMode::at_ceiling : (down ? DriveMode::at_floor : DriveMode::constant_current)};
+    }
+    void drive(double /*t*/, const VoltageDrive& drive) override {
+        reading_ = {.voltage = drive.voltage, .temperature = ambient_, .mode = DriveMode::constant_voltage};
+    }
+    [[nodiscard]] CellReading at(double /*t*/) override { return reading_; }
+    void ambient(double /*t*/, double celsius) override { reading_.temperature = ambient_ = celsius; }
+    [[nodiscard]] double charge() const override { return 0.0; }
+
+  private:
+    double ambient_{25.0};
+    CellReading reading_;
+};
+
+// FNV-1a: a cell's ID gives the same number everywhere.
+std::uint64_t number_of(const std::string& text) {
+    std::uint64_t hash = 0xCBF2'9CE4'8422'2325U;
+    for (const char c : text) {
+        hash = (hash ^ static_cast<unsigned char>(c)) * 0x100'0000'01B3U;
+    }
+    return hash;
+}
+
+class SimulatedChannel final : public channel::Channel {
+  public:
+    explicit SimulatedChannel(SimulatedChannelOptions options)
+        : options_(std::move(options)), stage_(empty_stage(options_, Time{})) {}
+
+    [[nodiscard]] const ChannelTraits& traits() const override { return options_.stage.traits; }
+    [[nodiscard]] bool simulated() const override { return true; }
+
+    void sample(Time now, SampleHandler handler) override { handler(stage_->sample(now)); }
+
+    void apply(const Demand& demand, Time now, AppliedHandler handler) override {
+        if (stage_->answers(now)) {
+            handler(stage_->apply(demand, now));
+        } else {
+            handler(tl::unexpected<FaultKind>{FaultKind::lost});
+        }
+    }
+
+    // A capacity that no cell has leaves the fixture empty, which the connection checks then find.
+    void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) override {
+        const std::uint64_t drawn = mixed(options_.stage.seed ^ number_of(cell_id));
+        const double rated = ampere_hours(capacity);
+        const double own = rated * options_.capacity_ratio * (1.0 + options_.capacity_spread * deviation(drawn));
+        CircuitParameters cell = scaled(options_.cell, rated > 0.0 ? rated : options_.cell.capacity);
+        cell.capacity = own;
+        const double resistance = 1.0 + options_.resistance_spread * deviation(mixed(drawn));
+        cell.series_resistance *= resistance;
+        for (RcPair& pair : cell.pairs) {
+            pair.resistance *= resistance;
+        }
+        cell.ambient = options_.stage.ambient;
+        StageOptions stage = options_.stage;
+        stage.seed = drawn;
+        if (!options_.faulty_cell.empty() && options_.faulty_cell != cell_id) {
+            cell.faults.clear();
+            cell.reversed = false;
+            stage.faults.clear();
+        }
+        if (check(cell).has_value()) {
+            stage_ =
+                std::make_unique<Stage>(std::make_unique<CircuitCell>(std::move(cell), state), std::move(stage), now);
+        } else {
+            stage_ = empty_stage(options_, now);
+        }
+    }
+
+  private:
+    [[nodiscard]] static std::unique_ptr<Stage> empty_stage(const SimulatedChannelOptions& options, Time now) {
+        StageOptions stage = options.stage;
+        stage.faults.clear();
+        return std::make_unique<Stage>(std::make_unique<EmptyFixture>(), std::move(stage), now);
+    }
+
+    SimulatedChannelOptions options_;
+    std::unique_ptr<Stage> stage_;
+};
+
+}  // namespace
+
+Result<std::unique_ptr<channel::Channel>> make_simulated_channel(SimulatedChannelOptions options) {
+    if (auto good = check(options); !good) {
+        return tl::unexpected<Error>(std::move(good.error()));
+    }
+    return std::make_unique<SimulatedChannel>(std::move(options));
+}
+
+Result<void> check(const SimulatedChannelOptions& options) {
+    if (auto good = check(options.cell); !good) {
+        return good;
+    }
+    if (auto good = check(options.stage); !good) {
+        return good;
+    }
+    for (const double spread : {options.capacity_spread, options.resistance_spread}) {
+        if (!(spread >= 0.0 && spread <= 0.25)) {
+            return fail(Failure::bad_config, "cells may differ by a standard deviation of 0 to 25 %, not " +
+                                                 print_number(spread * 100.0) + " %");
+        }
+    }
+    if (!(options.capacity_ratio > 0.01 && options.capacity_ratio <= 2.0)) {
+        return fail(Failure::bad_config, "a cell has 1 to 200 % of what is written on it, not " +
+                                             print_number(options.capacity_ratio * 100.0) + " %");
+    }
+    return {};
+}
+
+}  // namespace slowfilm::sim
