@@ -83,14 +83,16 @@ enum class EventKind : std::uint8_t {
     bad_input,  // an input out of order in time or sequence
 };
 
+// No initialisers: a decision holds room for eight, and clearing it on every tick would cost as much as a guard. Write
+// Event{...}, which clears what is not named.
 struct Event {
-    EventKind kind{EventKind::started};
-    std::uint8_t code{0};
-    std::uint16_t step{0};   // index into the plan's flat step list
-    std::uint32_t visit{0};  // counts from 0 and never restarts
+    EventKind kind;
+    std::uint8_t code;
+    std::uint16_t step;   // index into the plan's flat step list
+    std::uint32_t visit;  // counts from 0 and never restarts
     Time time;
-    std::int64_t value{0};  // in the guard's own unit
-    std::int64_t limit{0};
+    std::int64_t value;  // in the guard's own unit
+    std::int64_t limit;
     constexpr bool operator==(const Event&) const = default;
 };
 

@@ -135,7 +135,9 @@ bool cause_gone(const Plan& plan, const Run& run, Time now) {
 }  // namespace
 
 void Machine::acknowledge() {
-    if (run_.state != RunState::tripped || !cause_gone(plan_, run_, now_)) {
+    // A cell trip is for good whether its cause is there or not: a person takes note of it, and nothing more.
+    const bool for_good = run_.trip_class == TripClass::cell;
+    if (run_.state != RunState::tripped || (!for_good && !cause_gone(plan_, run_, now_))) {
         refuse(CommandKind::acknowledge);
         return;
     }

@@ -21,7 +21,7 @@ struct Decision {
     bool keep{false};          // keep the sample of this input for people
     bool trip_group{false};    // heat, a stuck output: the neighbours must open
     std::uint8_t event_count{0};
-    std::array<Event, events_max> events{};
+    std::array<Event, events_max> events;  // the first event_count of them
 
     [[nodiscard]] std::span<const Event> all_events() const { return {events.data(), event_count}; }
 };

@@ -60,35 +60,37 @@ class Judge {
     Judge(const Plan& plan, Run& run, Time now) : plan_{plan}, run_{run}, now_{now} {}
 
     // Out of the limit unless value <= trip.
-    void above(GuardId id, std::int64_t value, Duration span) {
-        above_limit(id, value, plan_.guards[index_of(id)].trip, span);
-    }
+    void above(GuardId id, std::int64_t value, Duration span) { above_limit(id, value, setting(id).trip, span); }
 
     // The same where the limit is the step's own.
     void above_limit(GuardId id, std::int64_t value, std::int64_t limit, Duration span) {
-        const GuardSetting& s = plan_.guards[index_of(id)];
+        const GuardSetting& s = setting(id);
         if (s.origin == Origin::off) {
             return;
         }
-        warn(id, s, !(value <= s.warn));
+        if (s.has_warn) {
+            warn(id, !(value <= s.warn));
+        }
         note_closest(id, value, limit - value);
         judge(id, value, limit, !(value <= limit) && !s.warn_only, span);
     }
 
     // Out of the limit unless value >= low.
     void below(GuardId id, std::int64_t value, Duration span) {
-        const GuardSetting& s = plan_.guards[index_of(id)];
+        const GuardSetting& s = setting(id);
         if (s.origin == Origin::off) {
             return;
         }
-        warn(id, s, !(value >= s.warn));
+        if (s.has_warn) {
+            warn(id, !(value >= s.warn));
+        }
         note_closest(id, value, value - s.low);
         judge(id, value, s.low, !(value >= s.low) && !s.warn_only, span);
     }
 
     // Out of the limit unless low <= value <= trip.
     void within(GuardId id, std::int64_t value, Duration span) {
-        const GuardSetting& s = plan_.guards[index_of(id)];
+        const GuardSetting& s = setting(id);
         if (s.origin == Origin::off) {
             return;
         }
@@ -99,30 +101,18 @@ class Judge {
         judge(id, value, to_low < to_high ? s.low : s.trip, !in, span);
     }
 
+    // A guard that is in its limit and has nothing to drain costs two tests.
     void judge(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span) {
-        const GuardSetting& s = plan_.guards[index_of(id)];
-        if (s.origin == Origin::off) {
+        const bool idle = ((run_.guards.out | run_.guards.filled) & bit_of(id)) == 0;
+        if (!out && idle) [[likely]] {
             return;
         }
-        GuardFill& fill = run_.guards.fill[index_of(id)];
-        mark(id, out);
-        bool fires = false;
-        if (s.persistence.count == 0) {
-            fill.samples = out ? std::min(fill.samples + 2, two_in_a_row) : std::max(fill.samples - 1, 0);
-            fires = out && fill.samples >= two_in_a_row;
-        } else {
-            fill.out_for =
-                out ? std::min(fill.out_for + span, s.persistence) : std::max(fill.out_for - span / 2, Duration{});
-            fires = out && fill.out_for >= s.persistence;
-        }
-        if (fires) {
-            trip(id, value, limit);
-        }
+        fill_up(id, value, limit, out, span);
     }
 
     // No persistence: this reading alone is enough.
     void at_once(GuardId id, std::int64_t value, std::int64_t limit, bool out) {
-        if (plan_.guards[index_of(id)].origin == Origin::off) {
+        if (setting(id).origin == Origin::off) {
             return;
         }
         mark(id, out);
@@ -136,8 +126,7 @@ class Judge {
 
     void note_closest(GuardId id, std::int64_t value, std::int64_t margin) {
         GuardFill& fill = run_.guards.fill[index_of(id)];
-        if (!fill.closest_known || margin < fill.margin) {
-            fill.closest_known = true;
+        if (margin < fill.margin) [[unlikely]] {
             fill.closest = value;
             fill.margin = margin;
             fill.closest_at = now_;
@@ -152,10 +141,32 @@ class Judge {
         run_.guards.out = out ? run_.guards.out | bit : run_.guards.out & ~bit;
     }
 
-    void warn(GuardId id, const GuardSetting& s, bool beyond) {
-        if (!s.has_warn) {
+    [[nodiscard]] const GuardSetting& setting(GuardId id) const { return plan_.guards[index_of(id)]; }
+
+    void fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span) {
+        const GuardSetting& s = setting(id);
+        if (s.origin == Origin::off) {
             return;
         }
+        mark(id, out);
+        GuardFill& fill = run_.guards.fill[index_of(id)];
+        bool fires = false;
+        if (s.persistence.count == 0) {
+            fill.samples = out ? std::min(fill.samples + 2, two_in_a_row) : std::max(fill.samples - 1, 0);
+            fires = out && fill.samples >= two_in_a_row;
+        } else {
+            fill.out_for =
+                out ? std::min(fill.out_for + span, s.persistence) : std::max(fill.out_for - span / 2, Duration{});
+            fires = out && fill.out_for >= s.persistence;
+        }
+        const bool gathered = fill.samples > 0 || fill.out_for.count > 0;
+        run_.guards.filled = gathered ? run_.guards.filled | bit_of(id) : run_.guards.filled & ~bit_of(id);
+        if (fires) {
+            trip(id, value, limit);
+        }
+    }
+
+    void warn(GuardId id, bool beyond) {
         GuardFill& fill = run_.guards.fill[index_of(id)];
         if (beyond && !fill.warned) {
             finding.new_warnings |= bit_of(id);
@@ -298,16 +309,18 @@ TemperatureDifference median_of_three(SlopeWindow& window, TemperatureDifference
     return enough ? std::max(std::min(a, b), std::min(std::max(a, b), reading)) : reading;
 }
 
-// mK/h between the newest value and the youngest one at least slope_span old; 0 until there are enough updates.
+// mK/h between the newest value kept and the youngest one at least slope_span older; 0 until there are enough of them.
 std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference reading) {
     constexpr auto size = static_cast<std::uint8_t>(SlopeWindow::size);
     const TemperatureDifference rise = median_of_three(window, reading);
-    if (window.filled == 0 || at - window.at[window.newest] >= slope_spacing) {
-        window.newest = static_cast<std::uint8_t>((window.newest + 1) % size);
-        window.at[window.newest] = at;
-        window.rise[window.newest] = rise;
-        window.filled = std::min<std::uint8_t>(static_cast<std::uint8_t>(window.filled + 1), size);
+    if (window.filled > 0 && at - window.at[window.newest] < slope_spacing) {
+        return window.slope;
     }
+    window.newest = static_cast<std::uint8_t>((window.newest + 1) % size);
+    window.at[window.newest] = at;
+    window.rise[window.newest] = rise;
+    window.filled = std::min<std::uint8_t>(static_cast<std::uint8_t>(window.filled + 1), size);
+    window.slope = 0;
     if (window.filled < slope_updates_min) {
         return 0;
     }
@@ -315,10 +328,11 @@ std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference readin
         const std::size_t i = (window.newest + size - back) % size;
         const Duration age = at - window.at[i];
         if (age >= slope_span) {
-            return (rise - window.rise[i]).count * (1_h).count / age.count;
+            window.slope = (rise - window.rise[i]).count * (1_h).count / age.count;
+            break;
         }
     }
-    return 0;
+    return window.slope;
 }
 
 void judge_temperature(Judge& judge, const Plan& plan, Run& run, const Scope& scope, const Sample& sample,
@@ -347,11 +361,11 @@ void judge_temperature(Judge& judge, const Plan& plan, Run& run, const Scope& sc
     if (plan.guards[index_of(GuardId::temperature_rise)].origin == Origin::off) {
         return;
     }
-    const bool relative = plan.traits.has_ambient && sample.ambient.good();
-    if (plan.traits.has_ambient && !relative) {
-        return;  // a missing ambient reading is no rise and no fall
-    }
-    const TemperatureDifference rise{temperature.count - (relative ? sample.ambient.value.count : 0)};
+    // A thermometer of the room that falls silent must not switch the guard off: its last reading goes on standing for
+    // it.
+    const Reading<Temperature>& ambient = sample.ambient.good() ? sample.ambient : run.last.ambient;
+    const bool relative = plan.traits.has_ambient && ambient.good();
+    const TemperatureDifference rise{temperature.count - (relative ? ambient.value.count : 0)};
     const std::int64_t slope = slope_of(guards.slope, sample.temperature.time, rise);
     // Ten minutes after the current stopped a sound cell cools: still warming at a quarter of the limit is
     // self-heating.
@@ -520,6 +534,7 @@ void restart_soft_guards(GuardState& guards) {
         fill.out_for = Duration{};
         fill.samples = 0;
         guards.out &= ~bit_of(id);
+        guards.filled &= ~bit_of(id);
     }
     guards.lost_from = Current{};
 }

@@ -9,6 +9,7 @@
 
 #include <array>
 #include <cstdint>
+#include <limits>
 
 namespace slowfilm::engine {
 
@@ -17,13 +18,14 @@ struct Run;
 // Persistence of one guard. It is time out of the limit; it drains at half the rate at which it fills, so that a
 // flickering fault still trips and one bad reading in ten does not.
 struct GuardFill {
+    static constexpr std::int64_t margin_unknown = std::numeric_limits<std::int64_t>::max();
     Duration out_for;         // gathered
     std::int32_t samples{0};  // where persistence is "two samples in a row": +2 out, -1 in, trips at 4
     bool warned{false};
-    bool closest_known{false};
     std::int64_t closest{0};  // the value that came nearest to the limit
-    std::int64_t margin{0};   // and how near that was; negative when beyond
+    std::int64_t margin{margin_unknown};  // and how near that was; negative when beyond
     Time closest_at;
+    [[nodiscard]] constexpr bool closest_known() const { return margin != margin_unknown; }
     constexpr bool operator==(const GuardFill&) const = default;
 };
 
@@ -36,12 +38,14 @@ struct SlopeWindow {
     std::uint8_t newest{0};
     std::array<TemperatureDifference, 2> before{};  // the last two readings: the median of three is what counts
     std::uint8_t seen{0};                           // how many of them there are
+    std::int64_t slope{0};                          // mK/h, as of the newest
     constexpr bool operator==(const SlopeWindow&) const = default;
 };
 
 struct GuardState {
     std::array<GuardFill, guard_count> fill{};
-    std::uint32_t out{0};  // bit per GuardId: out of its limit at the last judgement, and would trip
+    std::uint32_t out{0};     // bit per GuardId: out of its limit at the last judgement, and would trip
+    std::uint32_t filled{0};  // bit per GuardId: its persistence has gathered something that has not drained yet
     Time voltage_fresh, current_fresh, temperature_fresh;  // of the last good reading, or of the run's start
     SlopeWindow slope;
     Time current_stopped;  // since when no current flows

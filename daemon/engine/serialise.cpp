@@ -186,12 +186,12 @@ void guards(Io& io, GuardState& g) {
         quantity(io, fill.out_for);
         io.value(fill.samples);
         io.value(fill.warned);
-        io.value(fill.closest_known);
         io.value(fill.closest);
         io.value(fill.margin);
         moment(io, fill.closest_at);
     }
     io.value(g.out);
+    io.value(g.filled);
     moment(io, g.voltage_fresh);
     moment(io, g.current_fresh);
     moment(io, g.temperature_fresh);
@@ -204,6 +204,7 @@ void guards(Io& io, GuardState& g) {
     quantity(io, g.slope.before[0]);
     quantity(io, g.slope.before[1]);
     io.value(g.slope.seen);
+    io.value(g.slope.slope);
     if constexpr (Io::reading) {
         if (g.slope.filled > SlopeWindow::size || g.slope.newest >= SlopeWindow::size) {
             io.spoil();

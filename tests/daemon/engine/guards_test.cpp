@@ -345,6 +345,29 @@ TEST(Guards, a_cell_that_warms_faster_than_allowed_trips_long_before_the_absolut
     EXPECT_TRUE(bench.group_tripped) << "heat opens the neighbours";
 }
 
+TEST(Guards, a_room_thermometer_that_falls_silent_does_not_switch_the_rise_guard_off) {
+    ChannelTraits traits = ideal_traits();
+    traits.has_ambient = true;
+    Bench bench{charging(), formed(), traits};
+    bench.voltage = 3600_mV;
+    bool silent = false;
+    bench.spoil = [&](Sample& s) {
+        if (!silent) {
+            s.ambient = {s.temperature.time, 25_degC, Quality::good};
+        }
+    };
+    bench.start();
+    bench.run_for(3_min);
+    silent = true;
+    bench.run_for(3_min);
+    EXPECT_EQ(bench.run.state, RunState::forming) << "the loss alone is no rise";
+    for (int i = 0; i < 240 && bench.run.state == RunState::forming; ++i) {
+        bench.temperature += Temperature{50};  // 3 K/min
+        bench.step();
+    }
+    EXPECT_TRUE(bench.tripped_by(GuardId::temperature_rise));
+}
+
 TEST(Guards, an_ordinary_warming_under_current_rides_out) {
     Bench bench{charging(), formed()};
     bench.voltage = 3600_mV;
