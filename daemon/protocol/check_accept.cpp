@@ -1,0 +1,134 @@
+// [accept]: rules that no run of this protocol could ever answer, or no cell could ever meet.
+#include "daemon/core/text.hpp"
+#include "daemon/protocol/bounds_arithmetic.hpp"
+#include "daemon/protocol/check_judge.hpp"
+
+#include <algorithm>
+
+namespace slowfilm::protocol {
+namespace {
+
+constexpr std::int64_t whole_ppm = 1'000'000;
+
+struct Named {
+    const Step* step;
+    std::uint64_t passes;
+};
+
+std::string accept_path(const AcceptRule& rule, std::string_view key = {}) {
+    std::string path = "accept." + rule.figure;
+    return key.empty() ? path : path.append(".").append(key);
+}
+
+std::string text_of(const AcceptRule& rule, std::int64_t value) {
+    return rule.dimension == Dimension::ratio ? quoted(Ratio{value}) : quoted(Charge{value});
+}
+
+bool is_efficiency(const AcceptRule& rule) {
+    return rule.dimension == Dimension::ratio;
+}
+
+std::vector<Named> named(const Judge& j, std::string_view name) {
+    std::vector<Named> found;
+    each_step(j.protocol.steps, [&](const Step& step, std::uint64_t passes) {
+        if (step.name == name || step.path == name) {
+            found.push_back({&step, passes});
+        }
+    });
+    return found;
+}
+
+// How many cycles a run that goes to its end has.
+std::uint64_t cycles(const Judge& j) {
+    std::uint64_t count = 0;
+    each_step(j.protocol.steps,
+              [&](const Step& step, std::uint64_t passes) { count += ends_cycle(step, j.cell) ? passes : 0; });
+    return count;
+}
+
+void check_values(Judge& j, const AcceptRule& rule) {
+    if (is_efficiency(rule) && rule.min && *rule.min > whole_ppm) {
+        j.error(accept_path(rule, "min"),
+                rule.figure + ".min " + text_of(rule, *rule.min) +
+                    " is more than a cell can give back of what it took; below \"100 %\" would be right");
+    }
+    if (!is_efficiency(rule) && rule.min) {
+        const Charge cap = std::max(j.charge(*j.limits.charge_leg_first), j.charge(*j.limits.charge_leg_later));
+        if (*rule.min > cap.count) {
+            j.error(accept_path(rule, "min"), rule.figure + ".min " + text_of(rule, *rule.min) +
+                                                  " is more than charge_leg_max (" + quoted(cap) +
+                                                  ") lets into the cell; about its rated capacity " +
+                                                  quoted(j.cell.capacity) + " would be right");
+        }
+    }
+}
+
+void check_cycle(Judge& j, const AcceptRule& rule) {
+    if (j.any_step_unclear() || !j.state_known()) {
+        return;
+    }
+    const std::uint64_t there = cycles(j);
+    const std::string how = "; a cycle ends with a discharge by voltage to window.min + 0.3 V (" +
+                            quoted(sum(j.cell.window_min, Voltage{300'000'000})) + ") or below";
+    if (rule.cycle && *rule.cycle > there) {
+        j.error(accept_path(rule, "cycle"), rule.figure + " asks for cycle " + std::to_string(*rule.cycle) +
+                                                ", but the steps make " +
+                                                (there == 0 ? "none" : "only " + std::to_string(there)) + how);
+        return;
+    }
+    if (rule.figure == "first_cycle_efficiency" && j.cell.state == CellState::formed) {
+        j.error(accept_path(rule),
+                "first_cycle_efficiency belongs to a cell's first charge, but state = \"formed\"; "
+                "coulombic_efficiency with 'cycle' would be right");
+        return;
+    }
+    if (is_efficiency(rule) && there == 0) {
+        j.error(accept_path(rule), rule.figure + " is never defined: the steps make no whole cycle" + how);
+    }
+}
+
+void check_step(Judge& j, const AcceptRule& rule) {
+    if (!rule.step) {
+        if (rule.pass) {
+            j.error(accept_path(rule, "pass"),
+                    rule.figure + " names pass " + std::to_string(*rule.pass) + " but no step; say which with 'step'");
+        }
+        return;
+    }
+    const std::vector<Named> found = named(j, *rule.step);
+    const std::string path = accept_path(rule, "step");
+    const std::string what = "step \"" + escaped(*rule.step, 60) + "\"";
+    if (found.size() != 1) {
+        return;  // the grammar has said so
+    }
+    const Step& step = *found[0].step;
+    const bool charge = rule.figure == "charge_capacity";
+    const StepKind other = charge ? StepKind::discharge : StepKind::charge;
+    if (step.kind == StepKind::rest || step.kind == StepKind::ask || step.kind == other) {
+        j.error(path, rule.figure + " names " + what + ", a " + std::string(word(step.kind)) +
+                          ", which moves no charge " + (charge ? "into" : "out of") + " the cell; name a " +
+                          (charge ? "charge" : "discharge"));
+    }
+    if (rule.pass && *rule.pass > found[0].passes) {
+        j.error(accept_path(rule, "pass"),
+                rule.figure + " names pass " + std::to_string(*rule.pass) + " of " + what + ", which is gone through " +
+                    (found[0].passes == 1 ? "once" : std::to_string(found[0].passes) + " times") + " only");
+    }
+    if (rule.cycle) {
+        j.error(accept_path(rule, "cycle"), rule.figure +
+                                                " names both a cycle and a step; keep one, with 'pass' beside the step "
+                                                "where it is repeated");
+    }
+}
+
+}  // namespace
+
+void check_accept(Judge& j) {
+    for (const AcceptRule& rule : j.protocol.accept) {
+        check_values(j, rule);
+        check_cycle(j, rule);
+        check_step(j, rule);
+    }
+}
+
+}  // namespace slowfilm::protocol

@@ -1,0 +1,107 @@
+// What the parts of the checker share. Private to check*.cpp.
+#pragma once
+
+#include "daemon/core/diagnostic.hpp"
+#include "daemon/protocol/bounds.hpp"
+#include "daemon/protocol/protocol.hpp"
+#include "daemon/protocol/toml_reader.hpp"
+
+#include <algorithm>
+#include <cstdint>
+#include <initializer_list>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace slowfilm::protocol {
+
+// Notes complaints of meaning. One is dropped where the grammar has refused the same value: a second complaint about
+// what was not understood would be noise.
+class Judge {
+  public:
+    Judge(const Protocol& protocol, const Places& places, const Diagnostics& grammar);
+
+    void error(std::string_view path, std::string message);
+    void warning(std::string_view path, std::string message);
+    // Dropped too where any complaint of meaning stands already; for what is judged once a pass.
+    void error_once(std::string_view path, std::string message);
+
+    [[nodiscard]] bool written(std::string_view path) const { return places_.knows(path); }
+    // Written, but refused by the grammar, so that nothing may be concluded from its absence.
+    [[nodiscard]] bool refused(std::string_view path, bool has_value) const { return !has_value && written(path); }
+    // The first of `step.PATH.KEY` that is written, else the step's header.
+    [[nodiscard]] std::string key_of(const Step& step, std::initializer_list<std::string_view> keys) const;
+
+    // The grammar has refused something in this step, so what it does is not known for certain.
+    [[nodiscard]] bool unclear(const Step& step) const;
+    [[nodiscard]] bool any_step_unclear() const { return !unclear_.empty(); }
+    [[nodiscard]] bool state_known() const { return state_known_; }
+
+    [[nodiscard]] Current current(const CurrentOrRate& value) const {
+        return current_of(value, protocol.cell.capacity);
+    }
+    [[nodiscard]] Charge charge(const ChargeOrRatio& value) const { return charge_of(value, protocol.cell.capacity); }
+
+    const Protocol& protocol;
+    const Cell& cell;
+    const Limits limits;  // with defaults
+    std::vector<Diagnostic> found;
+    std::size_t left_out{0};  // a hundred of each severity are enough for a person
+
+  private:
+    [[nodiscard]] bool refused_at(Place place) const;
+    void find_unclear();
+    void note(Severity severity, std::string_view path, std::string message);
+
+    const Places& places_;
+    const Diagnostics& grammar_;
+    std::vector<Place> unclear_;  // headers of such steps, sorted
+    bool state_known_{false};
+};
+
+void check_cell(Judge& judge);    // [cell], [start], [keep], [interruption]
+void check_limits(Judge& judge);  // [limits]
+void check_steps(Judge& judge);   // each step by itself
+void check_order(Judge& judge);   // each step by what stands before it
+void check_accept(Judge& judge);  // [accept]
+
+// `"4.2 V"`, as it would stand in the file.
+template <class V>
+[[nodiscard]] std::string quoted(const V& value) {
+    return "\"" + print(value) + "\"";
+}
+
+// `"C/10" (500 mA)`; amperes alone where amperes are written.
+[[nodiscard]] std::string quoted_with_amperes(const CurrentOrRate& value, Charge capacity);
+// `"35 %" (1.75 Ah)`
+[[nodiscard]] std::string quoted_with_charge(const ChargeOrRatio& value, Charge capacity);
+
+[[nodiscard]] std::string_view word(CellState state);
+[[nodiscard]] std::string_view word(Chemistry chemistry);
+[[nodiscard]] std::string_view word(StepKind kind);
+
+// `step 6.2 ("film")`
+[[nodiscard]] std::string label(const Step& step);
+[[nodiscard]] std::string path_of(const Step& step, std::string_view key = {});
+
+// The cell's voltage when the run starts, as [start] says or by the state's default.
+[[nodiscard]] Voltage start_voltage_min(const Protocol& protocol);
+[[nodiscard]] Voltage start_voltage_max(const Protocol& protocol);
+
+// Calls `visit(step, passes)` for every step, repeats before what is in them; `passes` is how often it is gone through.
+template <class Visit>
+void each_step(const std::vector<Step>& steps, const Visit& visit, std::uint64_t passes = 1) {
+    for (const Step& step : steps) {
+        visit(step, passes);
+        if (step.kind == StepKind::repeat) {
+            const std::uint64_t most = 0xffff'ffffU;  // two such still multiply without wrapping
+            each_step(step.steps, visit, std::min(passes * step.times, most));
+        }
+    }
+}
+
+// A discharge that ends a cycle: by voltage, at or below window.min + 0.3 V.
+[[nodiscard]] bool ends_cycle(const Step& step, const Cell& cell);
+
+}  // namespace slowfilm::protocol

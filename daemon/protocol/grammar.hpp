@@ -1,0 +1,75 @@
+// The language's grammar, stated once: sections, keys, what each takes and where it is allowed. The parser reads by it
+// and the language reference is generated from it, so that they cannot drift.
+#pragma once
+
+#include "daemon/core/quantity.hpp"
+#include "daemon/protocol/guard_table.hpp"
+#include "daemon/protocol/protocol.hpp"
+
+#include <cstdint>
+#include <span>
+#include <string>
+#include <string_view>
+
+namespace slowfilm::protocol {
+
+enum class KeyKind : std::uint8_t {
+    text,
+    count,     // a bare integer >= 1
+    word,      // one of `words`
+    quantity,  // of `dimension`
+    rate,      // "C/20", and no current
+    current_or_rate,
+    charge_or_ratio,
+    current_or_ratio,
+    table,           // of `inside`
+    value_or_table,  // a plain value of `dimension`, or a table of `inside`
+    limit,           // a guard: a value of `dimension`, {warn, trip, for}, or "off" where the guard is soft
+    current_limit,   // the same, where a rate may stand
+    list,            // of tables of `inside`
+    steps,           // [[step]] or [[step.step]]
+};
+
+// Step kinds as bits.
+using StepSet = std::uint8_t;
+constexpr StepSet only(StepKind kind) {
+    return static_cast<StepSet>(1U << static_cast<unsigned>(kind));
+}
+inline constexpr StepSet every_kind = 0x3F;
+
+// What a value must be besides being of its dimension.
+enum class Sign : std::uint8_t { positive, any };
+
+struct Key {
+    std::string_view name;
+    KeyKind kind{KeyKind::text};
+    Dimension dimension{Dimension::ratio};
+    Sign sign{Sign::positive};
+    StepSet allowed{every_kind};  // in steps and in what a step holds: the kinds that may have it
+    StepSet required{0};          // outside steps: every_kind or 0
+    std::span<const std::string_view> words{};
+    std::span<const Key> inside{};
+    std::string_view by_default{};  // of a guard in [limits]: in the guard table, under the same key
+    std::string_view meaning{};     // likewise
+};
+
+struct Section {
+    std::string_view name;     // "limits"; "" for the top of the file
+    std::string_view heading;  // as written: "[limits]", "[[step]]"
+    bool required{false};
+    std::span<const Key> keys;
+    std::string_view meaning;
+};
+
+[[nodiscard]] std::span<const Section> grammar();
+[[nodiscard]] const Section& grammar_section(std::string_view name);
+// The key, which must exist: a name that is not in the grammar is our own fault.
+[[nodiscard]] const Key& grammar_key(std::span<const Key> keys, std::string_view name);
+
+// The words of `do`, in the order of StepKind.
+[[nodiscard]] std::span<const std::string_view> step_words();
+[[nodiscard]] std::string_view step_word(StepKind kind);
+// "charge, discharge or hold".
+[[nodiscard]] std::string step_list(StepSet kinds);
+
+}  // namespace slowfilm::protocol

@@ -1,0 +1,403 @@
+#include "daemon/protocol/print.hpp"
+
+#include "daemon/core/text.hpp"
+#include "daemon/protocol/grammar.hpp"
+#include "daemon/protocol/parse.hpp"
+
+#include <algorithm>
+#include <set>
+
+#include <rapidcheck.h>
+#include <rapidcheck/gtest.h>
+
+namespace slowfilm::protocol {
+namespace {
+
+using namespace literals;
+
+template <Dimension D>
+rc::Gen<Quantity<D>> quantities(std::int64_t least, std::int64_t most) {
+    return rc::gen::map(rc::gen::inRange(least, most), [](std::int64_t count) { return Quantity<D>{count}; });
+}
+const rc::Gen<Voltage> voltages = quantities<Dimension::voltage>(1, 100'000'000'000);
+const rc::Gen<Current> currents = quantities<Dimension::current>(1, 1'000'000'000'000);
+const rc::Gen<Charge> charges = quantities<Dimension::charge>(1, 3'600'000'000'000'000'000);
+const rc::Gen<Duration> durations = quantities<Dimension::time>(1, 315'000'000'000'000);
+const rc::Gen<Ratio> ratios = quantities<Dimension::ratio>(1, 5'000'000);
+const rc::Gen<Temperature> temperatures = quantities<Dimension::temperature>(173'150, 473'150);
+const rc::Gen<Rate> rates =
+    rc::gen::map(rc::gen::pair(rc::gen::inRange<std::int64_t>(1, 400), rc::gen::inRange<std::int64_t>(1, 400)),
+                 [](const auto& pair) {
+                     // Rates that text can say: C/n, or a decimal multiple.
+                     const bool part = pair.first % 2 == 0;
+                     const Rate rate = part ? Rate{1, pair.second} : Rate{pair.first, 100};
+                     return parse_rate(print(rate)).value();
+                 });
+
+template <class A, class B>
+rc::Gen<std::variant<A, B>> either(const rc::Gen<A>& a, const rc::Gen<B>& b) {
+    return rc::gen::oneOf(rc::gen::cast<std::variant<A, B>>(a), rc::gen::cast<std::variant<A, B>>(b));
+}
+const rc::Gen<CurrentOrRate> currents_or_rates = either(currents, rates);
+const rc::Gen<ChargeOrRatio> charges_or_ratios = either(charges, ratios);
+
+template <class T>
+std::optional<T> perhaps(const rc::Gen<T>& gen) {
+    return *rc::gen::arbitrary<bool>() ? std::optional<T>{*gen} : std::nullopt;
+}
+template <class T>
+T one_of(std::initializer_list<T> values) {
+    return *rc::gen::elementOf(std::vector<T>(values));
+}
+bool coin() {
+    return *rc::gen::arbitrary<bool>();
+}
+
+std::string words(std::size_t most) {
+    const auto letters =
+        *rc::gen::resize(static_cast<int>(most),
+                         rc::gen::container<std::vector<std::string>>(rc::gen::element<std::string>(
+                             "a", "B", "7", " ", "\"", "\\", "#", "'", "[", "=", "\xC3\xA4", "\xE2\x82\xAC", ".")));
+    std::string text;
+    for (const std::string& letter : letters) {
+        if (text.size() + letter.size() <= most) {
+            text += letter;
+        }
+    }
+    return text;
+}
+
+// Two different values, the lower first. Built so that any shrinking keeps them apart.
+template <class Q>
+std::pair<Q, Q> ordered(std::int64_t least, std::int64_t most) {
+    const std::int64_t middle = least + (most - least) / 2;
+    const std::int64_t low = *rc::gen::inRange(least, middle);
+    const std::int64_t above = *rc::gen::inRange<std::int64_t>(0, most - middle);
+    return {Q{low}, Q{low + 1 + above}};
+}
+std::pair<Voltage, Voltage> two_voltages() {
+    return ordered<Voltage>(1, 100'000'000'000);
+}
+std::pair<Temperature, Temperature> two_temperatures() {
+    return ordered<Temperature>(173'150, 473'150);
+}
+
+template <class Q>
+Range<Q> range(std::pair<Q, Q> ends) {
+    switch (*rc::gen::inRange(0, 4)) {
+        case 0: return {};
+        case 1: return {ends.first, std::nullopt};
+        case 2: return {std::nullopt, ends.second};
+        default: return {ends.first, ends.second};
+    }
+}
+
+constexpr Place somewhere{1, 1};
+
+// A hard limit trips; `cap` bounds its persistence.
+template <class V>
+Limit<V> hard_limit(const rc::Gen<V>& gen, Duration cap) {
+    Limit<V> limit;
+    limit.written = somewhere;
+    limit.trip = *gen;
+    if (coin()) {
+        limit.persistence = Duration{*rc::gen::inRange<std::int64_t>(1, cap.count + 1)};
+    }
+    return limit;
+}
+template <class V>
+Limit<V> warned(Limit<V> limit, V warn, V trip) {
+    limit.warn = warn;
+    limit.trip = trip;
+    return limit;
+}
+template <class V>
+Limit<V> soft_limit(const rc::Gen<V>& gen) {
+    switch (*rc::gen::inRange(0, 4)) {
+        case 0: return {};
+        case 1: return {.off = true, .written = somewhere};
+        case 2: return {.warn = *gen, .persistence = perhaps(durations), .written = somewhere};
+        default: return {.trip = *gen, .persistence = perhaps(durations), .written = somewhere};
+    }
+}
+template <class V>
+Limit<V> perhaps_hard(const rc::Gen<V>& gen, Duration cap) {
+    return coin() ? hard_limit(gen, cap) : Limit<V>{};
+}
+
+TemperatureWindow temperature_window() {
+    const auto [low, high] = two_temperatures();
+    TemperatureWindow window{low, high, std::nullopt, somewhere};
+    if (coin()) {
+        window.persistence = Duration{*rc::gen::inRange<std::int64_t>(1, (10_s).count + 1)};
+    }
+    return window;
+}
+
+Limits limits() {
+    Limits l;
+    l.voltage_max = hard_limit(voltages, 2_s);
+    if (coin()) {
+        const auto [low, high] = two_voltages();
+        l.voltage_max = warned(l.voltage_max, low, high);
+    }
+    l.low_voltage = perhaps_hard(voltages, 2_s);
+    if (coin()) {
+        l.low_voltage.written = somewhere;
+        l.armed_above = *voltages;
+    }
+    l.discharge_floor = perhaps_hard(voltages, 2_s);
+    l.current_max = hard_limit(currents_or_rates, 2_s);
+    l.current_error = soft_limit(currents_or_rates);
+    l.leakage_max = perhaps_hard(currents_or_rates, 2_s);
+    l.hold_error = soft_limit(voltages);
+    l.temperature_max = hard_limit(temperatures, 10_s);
+    l.temperature_min = soft_limit(temperatures);
+    l.charge_temperature = temperature_window();
+    if (coin()) {
+        l.discharge_temperature = temperature_window();
+    }
+    l.temperature_rise = perhaps_hard(quantities<Dimension::temperature_slope>(1, 3'600'000'000), 60_s);
+    for (int gates = *rc::gen::inRange(0, 4); gates > 0; --gates) {
+        l.climb.push_back({*charges_or_ratios, *voltages});
+    }
+    l.charge_leg_first = perhaps(charges_or_ratios);
+    l.charge_leg_later = perhaps(charges_or_ratios);
+    l.net_max = perhaps(charges_or_ratios);
+    l.stale_voltage = perhaps(durations);
+    l.stale_current = perhaps(durations);
+    l.stale_temperature = perhaps(durations);
+    l.run_time_max = perhaps(durations);
+    return l;
+}
+
+Ends ends(StepKind kind) {
+    Ends e;
+    if (kind == StepKind::rest) {
+        e.time = *durations;
+        return e;
+    }
+    e.time = perhaps(durations);
+    e.amount = perhaps(charges_or_ratios);
+    e.net = perhaps(charges_or_ratios);
+    if (kind == StepKind::hold) {
+        e.current = e.empty() || coin() ? std::optional{*currents_or_rates} : std::nullopt;
+    } else {
+        e.voltage = e.empty() || coin() ? std::optional{*voltages} : std::nullopt;
+    }
+    return e;
+}
+
+Step step(const std::string& path, std::size_t depth, std::size_t& left);
+
+std::vector<Step> steps(const std::string& prefix, std::size_t depth, std::size_t& left) {
+    std::vector<Step> list;
+    for (std::size_t number = *rc::gen::inRange<std::size_t>(1, 4); number > 0; --number) {
+        list.push_back(step(prefix + std::to_string(list.size() + 1), depth, left));
+    }
+    return list;
+}
+
+Step step(const std::string& path, std::size_t depth, std::size_t& left) {
+    Step s;
+    s.path = path;
+    s.name = words(20);
+    s.kind = static_cast<StepKind>(*rc::gen::inRange(0, 6));
+    if (s.kind == StepKind::repeat && (depth == repeat_depth_max || left == 0)) {
+        s.kind = StepKind::rest;
+    }
+    const bool moves = s.kind == StepKind::charge || s.kind == StepKind::discharge || s.kind == StepKind::hold;
+    if (moves) {
+        s.current = *currents_or_rates;
+        s.at_most.amount = perhaps(charges_or_ratios);
+    }
+    if (s.kind == StepKind::hold) {
+        s.voltage = *voltages;
+        s.direction = one_of({Direction::charge, Direction::discharge, Direction::either});
+    }
+    if (moves || s.kind == StepKind::rest) {
+        s.ends = ends(s.kind);
+    }
+    if (moves || s.kind == StepKind::ask || coin()) {
+        s.at_most.time = *durations;
+        s.on_overrun = one_of({OnOverrun::stop, OnOverrun::wait, OnOverrun::next});
+        if (s.on_overrun == OnOverrun::next && (s.at_most.amount || s.kind == StepKind::ask)) {
+            s.on_overrun = OnOverrun::wait;
+        }
+    }
+    if (s.kind == StepKind::ask) {
+        s.prompt = "do " + words(50);
+    }
+    if (s.kind == StepKind::repeat) {
+        --left;
+        s.times = *rc::gen::inRange<std::uint32_t>(1, 5);
+        s.steps = steps(path + ".", depth + 1, left);
+    }
+    return s;
+}
+
+std::vector<AcceptRule> accept() {
+    std::vector<AcceptRule> rules;
+    for (const Key& key : grammar_section("accept").keys) {
+        if (!coin()) {
+            continue;
+        }
+        AcceptRule rule;
+        rule.figure = std::string{key.name};
+        rule.dimension = key.dimension;
+        const auto [low, high] = ordered<Ratio>(1, 5'000'000);
+        rule.min = low.count;
+        rule.max = coin() ? std::optional{high.count} : std::nullopt;
+        if (key.name != "first_cycle_efficiency" && coin()) {
+            rule.cycle = *rc::gen::inRange<std::uint32_t>(1, 1'000'000);
+        }
+        if (key.dimension == Dimension::charge && coin()) {
+            rule.step = "1";
+            rule.pass = *rc::gen::inRange<std::uint32_t>(1, 1'000'000);
+        }
+        rules.push_back(rule);
+    }
+    return rules;
+}
+
+Protocol any_protocol() {
+    Protocol p;
+    p.title = words(30);
+    p.about = words(30) + (coin() ? "\nsecond line\tand a tab" : "");
+    p.cell.chemistry =
+        one_of({Chemistry::nmc_graphite, Chemistry::nmc_graphite_siox, Chemistry::lfp_graphite, Chemistry::other});
+    p.cell.format = one_of(
+        {CellFormat::unsaid, CellFormat::pouch, CellFormat::cylindrical, CellFormat::prismatic, CellFormat::coin});
+    p.cell.capacity = *quantities<Dimension::charge>(1, 1'800'000'000'000'000'000);
+    std::tie(p.cell.window_min, p.cell.window_max) = two_voltages();
+    p.cell.state = one_of({CellState::pristine, CellState::tapped, CellState::formed});
+    p.cell.unusual_window = words(20);
+    p.start.voltage = range(ordered<Voltage>(-1'000'000'000, 5'000'000'000));
+    p.start.temperature = range(two_temperatures());
+    p.limits = limits();
+    p.keep.every = perhaps(durations);
+    p.keep.on_voltage_change = perhaps(voltages);
+    p.keep.on_current_change = perhaps(either(currents, ratios));
+    p.keep.on_temperature_change = perhaps(quantities<Dimension::temperature_difference>(1, 300'000));
+    p.interruption.then = one_of({AfterInterruption::wait, AfterInterruption::resume, AfterInterruption::stop});
+    p.interruption.longest = perhaps(durations);
+    p.interruption.total = perhaps(durations);
+    p.interruption.voltage_fall_max = perhaps(voltages);
+    p.interruption.voltage_rise_max = perhaps(voltages);
+    p.interruption.charge_uncertain_max = perhaps(charges_or_ratios);
+    std::size_t repeats = 5;
+    p.steps = steps("", 0, repeats);
+    p.steps.front().name = "";  // "1" in [accept] means the place alone
+    p.accept = accept();
+    return p;
+}
+
+RC_GTEST_PROP(Print, what_is_printed_parses_to_the_same_protocol, ()) {
+    const Protocol protocol = any_protocol();
+    const std::string text = to_toml(protocol);
+    const Parsed parsed = parse_protocol("printed.toml", text);
+    RC_LOG() << text << render(parsed.diagnostics, text);
+    RC_ASSERT(parsed.protocol.has_value());
+    RC_ASSERT(parsed.diagnostics.items.empty());
+    RC_ASSERT(*parsed.protocol == protocol);
+}
+
+RC_GTEST_PROP(Print, printing_twice_gives_the_same_text, ()) {
+    const std::string text = to_toml(any_protocol());
+    const Parsed parsed = parse_protocol("printed.toml", text);
+    RC_ASSERT(parsed.protocol.has_value());
+    RC_ASSERT(to_toml(*parsed.protocol) == text);
+}
+
+std::size_t code_points(std::string_view text) {
+    return static_cast<std::size_t>(std::count_if(
+        text.begin(), text.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
+}
+
+// Where the place stands in the text, or behind the last character of its line.
+bool inside(std::string_view text, Place place) {
+    if (place.line < 1 || place.column < 1) {
+        return false;
+    }
+    for (std::uint32_t line = 1; line < place.line; ++line) {
+        const std::size_t end = text.find('\n');
+        if (end == std::string_view::npos) {
+            return false;
+        }
+        text.remove_prefix(end + 1);
+    }
+    // A byte that is no UTF-8 counts as one column, a code point too.
+    const std::string_view line = text.substr(0, text.find('\n'));
+    return place.column <= std::max(code_points(line), line.size()) + 1;
+}
+
+std::string mutated(std::string text) {
+    const std::vector<std::string> pieces{"[",
+                                          "]",
+                                          "[[step.step]]\n",
+                                          "{",
+                                          "}",
+                                          "\"",
+                                          "'",
+                                          "\"\"\"",
+                                          "=",
+                                          ".",
+                                          ",",
+                                          "#",
+                                          "\n",
+                                          " ",
+                                          "4,2",
+                                          "nan",
+                                          "-inf",
+                                          "\\",
+                                          "\xE2\x80\x9C",
+                                          "\xC3",
+                                          "\xFF",
+                                          std::string(1, '\0'),
+                                          "-",
+                                          "0",
+                                          "99999999999",
+                                          "times",
+                                          "step",
+                                          "off",
+                                          "%",
+                                          "C/0",
+                                          "e999",
+                                          "a.a.a.a.a.a.a.a.a.a."};
+    for (int n = *rc::gen::inRange(1, 8); n > 0; --n) {
+        const std::size_t at = *rc::gen::inRange<std::size_t>(0, text.size() + 1);
+        const std::size_t length = *rc::gen::inRange<std::size_t>(0, 40);
+        switch (*rc::gen::inRange(0, 4)) {
+            case 0: text.erase(at, length); break;
+            case 1: text.insert(at, *rc::gen::elementOf(pieces)); break;
+            case 2: text.insert(at, text.substr(*rc::gen::inRange<std::size_t>(0, text.size() + 1), length)); break;
+            default: text.replace(at, std::min<std::size_t>(1, text.size() - at), *rc::gen::elementOf(pieces)); break;
+        }
+    }
+    return text;
+}
+
+RC_GTEST_PROP(ParseMutated, never_crashes_and_every_complaint_has_a_place_in_the_file, ()) {
+    const std::string text = mutated(to_toml(any_protocol()));
+    const Parsed parsed = parse_protocol("mutated.toml", text);
+    RC_LOG() << text << "\n" << render(parsed.diagnostics, text);
+    RC_ASSERT(parsed.protocol.has_value() == !parsed.diagnostics.has_errors());
+    for (const Diagnostic& item : parsed.diagnostics.items) {
+        RC_ASSERT(inside(text, item.place));
+        RC_ASSERT(!item.message.empty());
+        RC_ASSERT(escaped(item.message, item.message.size() + 1) == item.message);
+    }
+}
+
+// What a mutation leaves readable is a protocol like any other.
+RC_GTEST_PROP(ParseMutated, what_is_still_read_prints_and_parses_to_itself, ()) {
+    const Parsed parsed = parse_protocol("mutated.toml", mutated(to_toml(any_protocol())));
+    if (parsed.protocol) {
+        const Parsed again = parse_protocol("printed.toml", to_toml(*parsed.protocol));
+        RC_ASSERT(again.protocol.has_value());
+        RC_ASSERT(*again.protocol == *parsed.protocol);
+    }
+}
+
+}  // namespace
+}  // namespace slowfilm::protocol
