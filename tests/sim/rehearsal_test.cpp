@@ -248,6 +248,40 @@ TEST(Rehearsal, a_hot_cell_trips_and_is_never_called_done) {
     EXPECT_THAT(trip->text, HasSubstr("temperature"));
 }
 
+// The second step's end is already true when it begins: both visits end at one input, and both are in the record.
+TEST(Rehearsal, a_step_that_is_already_so_leaves_the_record_of_the_one_before_whole) {
+    std::string text = two_cycles;
+    const std::string degas = "[[step]]\nname    = \"degas\"";
+    const std::size_t at = text.find(degas);
+    ASSERT_NE(at, std::string::npos);
+    text.insert(at,
+                "[[step]]\nname = \"to a third\"\ndo = \"charge\"\nrate = \"C/5\"\nends = { net = \"34.9 %\" }\n"
+                "at_most = \"6 h\"\n\n");
+    const RehearsalOutcome outcome = rehearsed(text, {});
+    EXPECT_EQ(outcome.run.status.state, RunState::done);
+    ASSERT_EQ(outcome.run.visits.size(), 11U);
+    EXPECT_EQ(outcome.run.visits[0].ended_by, "net");
+    EXPECT_NEAR(outcome.run.visits[0].charge_in_ah, 1.75, 0.001);  // 35 % of 5 Ah
+    EXPECT_EQ(outcome.run.visits[1].ended_by, "already so");
+    EXPECT_EQ(outcome.run.visits[1].charge_in_ah, 0.0);
+    EXPECT_EQ(outcome.run.visits[0].ended, outcome.run.visits[1].ended);
+}
+
+TEST(Rehearsal, every_step_that_ends_is_a_visit_in_the_record) {
+    const RehearsalOutcome outcome = rehearsed(two_cycles, {});
+    std::vector<std::uint32_t> ended;
+    for (const ledger::EventRecord& record : outcome.run.events) {
+        if (record.event.kind == EventKind::step_ended) {
+            ended.push_back(record.event.visit);
+        }
+    }
+    ASSERT_EQ(ended.size(), outcome.run.visits.size());
+    for (std::size_t i = 0; i < ended.size(); ++i) {
+        EXPECT_EQ(outcome.run.visits[i].visit, ended[i]);
+        EXPECT_EQ(outcome.run.visits[i].visit, i);
+    }
+}
+
 TEST(Rehearsal, a_silent_instrument_ends_it_without_a_person) {
     RehearsalOptions options;
     options.faults.push_back({.kind = StageFaultKind::silent, .from = Duration{3'600'000'000}});

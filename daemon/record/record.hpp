@@ -1,0 +1,95 @@
+// What the fold decided, as the ledger's records. The bench and a rehearsal both write through here, so that a
+// rehearsed run and a real one leave the same record.
+#pragma once
+
+#include "daemon/engine/engine.hpp"
+#include "daemon/engine/plan.hpp"
+#include "daemon/engine/run.hpp"
+#include "daemon/ledger/records.hpp"
+#include "daemon/ledger/tape.hpp"
+#include "daemon/protocol/protocol.hpp"
+
+#include <cstdint>
+#include <functional>
+#include <limits>
+#include <optional>
+#include <span>
+#include <string>
+
+namespace slowfilm::record {
+
+// Who and where a run is: what neither the protocol nor the plan knows.
+struct RunIdentity {
+    ledger::RunNumber run{0};
+    std::string cell, channel;
+    std::string boot_id;
+    bool rehearsal{false};
+    Time created;
+    std::int64_t created_utc{0};  // us since 1970
+};
+
+// Written once, at start. `text` is the protocol as the user wrote it; traits, caps and capacity come from the plan.
+[[nodiscard]] ledger::RunHeader header(const protocol::Protocol& protocol, const std::string& text,
+                                       const engine::Plan& plan, const CellHistory& history,
+                                       const RunIdentity& identity);
+
+// What a person must do for this run now, as a sentence; "" when nothing.
+[[nodiscard]] std::string needs(const engine::Plan& plan, const engine::Run& run);
+// "1.3" for the third pass of an inner repeat in the first of an outer one, "" outside repeats.
+[[nodiscard]] std::string pass_text(std::span<const std::uint32_t> pass);
+
+// The visit that just ended (run.last_visit), or the one under way.
+[[nodiscard]] ledger::VisitRecord visit_record(ledger::RunNumber number, const engine::Plan& plan,
+                                               const engine::VisitTotals& totals);
+[[nodiscard]] ledger::EventRecord event_record(ledger::RunNumber number, const engine::Plan& plan,
+                                               std::uint64_t sequence, const Event& event, std::int64_t utc);
+// How near each guard has come to its limit so far, in the unit of its row.
+[[nodiscard]] ledger::GuardMargins margins(ledger::RunNumber number, const engine::Plan& plan, const engine::Run& run);
+[[nodiscard]] ledger::Checkpoint checkpoint(ledger::RunNumber number, const engine::Run& run);
+// What the encoder holds, as one chunk; the encoder is empty afterwards. Nothing when it was empty.
+[[nodiscard]] std::optional<ledger::TapeChunk> tape_chunk(ledger::RunNumber number, ledger::TapeEncoder& encoder,
+                                                          std::int64_t utc);
+
+// The records of one run as its fold goes on. Call after every advance(), in order; it holds only sums and labels that
+// the fold does not need, and no reference to the run. The plan must outlive it.
+class Recorder {
+  public:
+    using Put = std::function<void(ledger::Record)>;
+
+    Recorder(const engine::Plan& plan, ledger::RunNumber number, std::string cell);
+    // After a restart: the sums over the visits already in the ledger, and the labels of the status already there.
+    void resume_from(std::span<const ledger::VisitRecord> visits, const ledger::RunStatus& status);
+
+    // Whether an input left something to record besides the tape; cheap, so that most ticks end here.
+    [[nodiscard]] static bool has_records(const engine::Decision& decision) {
+        return decision.keep || decision.event_count > 0 || decision.commit;
+    }
+    // In this order: the kept sample, the ended visit, the events, and the status and the cell where they changed.
+    void took(const engine::Run& run, const Input& input, const engine::Decision& decision, std::int64_t utc,
+              const Put& put);
+    // The run as a whole, for `status`, and for the ledger at every commit.
+    [[nodiscard]] ledger::RunStatus status(const engine::Run& run) const;
+    [[nodiscard]] ledger::CellRecord cell(const engine::Run& run, std::int64_t utc) const;
+
+  private:
+    [[nodiscard]] std::optional<ledger::SampleRecord> sample_record(const engine::Run& run, const Input& input,
+                                                                    const engine::VisitTotals& totals,
+                                                                    std::int64_t utc);
+    void note_state(const engine::Run& run, std::int64_t utc, const Put& put);
+
+    const engine::Plan* plan_;
+    ledger::RunNumber number_;
+    std::string cell_;
+    std::string quarantine_;  // the reason, once a trip of class cell has come
+    double charge_in_ah_{0}, charge_out_ah_{0}, energy_in_wh_{0}, energy_out_wh_{0};  // of ended visits
+    std::optional<std::int64_t> started_utc_, ended_utc_;
+    Time ended_;
+    RunState state_{RunState::planned};
+    WaitReason wait_{WaitReason::none};
+    std::string needs_;
+    CellHistory history_;
+    bool history_known_{false};
+    Time kept_to_{std::numeric_limits<std::int64_t>::min()};  // of the last sample record
+};
+
+}  // namespace slowfilm::record

@@ -1,0 +1,69 @@
+// The figures of a run, each defined here and nowhere else: formula, unit, where the definition comes from, and when
+// there is none. A figure is computed from the visits' totals alone, so a run without kept samples has the same
+// figures.
+#pragma once
+
+#include "daemon/core/cell.hpp"
+#include "daemon/core/quantity.hpp"
+#include "daemon/results/summary.hpp"
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace slowfilm::results {
+
+enum class FigureId : std::uint8_t {
+    first_cycle_efficiency,
+    coulombic_efficiency,
+    energy_efficiency,
+    charge_capacity,
+    discharge_capacity,
+};
+
+struct FigureDefinition {
+    FigureId id;
+    std::string_view name;  // as [accept] and JSON spell it
+    Dimension dimension;    // ratio or charge: what a rule's min and max are written in
+    std::string_view formula;
+    std::string_view source;
+    std::string_view undefined_when;
+    bool of_a_step;  // may be narrowed to a step's visit
+};
+
+[[nodiscard]] std::span<const FigureDefinition> figure_definitions();
+// Nothing when no figure is called so.
+[[nodiscard]] const FigureDefinition* find_figure(std::string_view name);
+
+// Which part of the run a figure is of. Nothing set: the last complete cycle (first_cycle_efficiency takes none).
+struct Selector {
+    std::optional<std::string> step;     // a step's name or path: the last visit of it that fits
+    std::optional<std::uint32_t> cycle;  // from 1
+    std::optional<std::uint32_t> pass;   // from 1, of the innermost repeat around the step
+};
+
+// What the cell was when the run began: what the ledger remembers of it, else what the protocol claims.
+struct Beginning {
+    CellState state{CellState::pristine};
+    Charge net_before;    // in minus out before this run
+    std::string unknown;  // why the state or the charge is not known, or ""
+};
+
+// What the figures need to know of a run.
+struct FigureInput {
+    const ledger::RunData& run;
+    std::span<const Cycle> cycles;
+    const Beginning& beginning;
+};
+
+// The cycles of a run in order. A cycle ends with a visit that says so; what follows the last end is a cycle of its
+// own, incomplete, if a step that moves current was visited in it.
+[[nodiscard]] std::vector<Cycle> cycles_of(const ledger::RunData& run, const Beginning& beginning);
+
+// Never fails: a figure that is not defined has no value, and says why.
+[[nodiscard]] Figure compute(const FigureDefinition& figure, const FigureInput& input, const Selector& selector);
+
+}  // namespace slowfilm::results

@@ -1,0 +1,55 @@
+// What a run came to: its steps, cycles, figures, margins, trips, gaps and verdict, computed from the record alone.
+#pragma once
+
+#include "daemon/ledger/records.hpp"
+
+#include <boost/json/value.hpp>
+#include <cstddef>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace slowfilm::results {
+
+// A figure that is not defined has no value and says why.
+struct Figure {
+    std::string name;
+    std::optional<double> value;  // ratios plain, charges in Ah
+    std::optional<double> uncertainty;
+    std::string unit;                    // "1", "Ah"
+    std::string reason;                  // why there is no value, or ""
+    std::string uncertainty_reason;      // why there is no uncertainty, or ""
+    std::optional<std::uint32_t> cycle;  // the cycle it is of, where it is of one
+};
+
+struct Cycle {
+    std::uint32_t number{1};
+    bool complete{false};  // a discharge ended it
+    double charge_ah{0}, discharge_ah{0}, charge_wh{0}, discharge_wh{0};
+    std::optional<double> coulombic_efficiency, energy_efficiency;
+    std::string reason;                         // why the efficiencies are not defined, or ""
+    std::size_t first_visit{0}, visits_end{0};  // its part of RunData::visits: [first_visit, visits_end)
+};
+
+struct Verdict {
+    // "accept" or "reject" by the protocol's [accept]; "undecided" where a figure that a rule needs is not defined and
+    // no other rule rejects; "none" where there are no rules, or the run did not end as written.
+    std::string grade;
+    std::vector<std::string> reasons;
+};
+
+struct Summary {
+    ledger::RunData run;
+    std::vector<Cycle> cycles;
+    std::vector<Figure> figures;
+    Verdict verdict;
+    std::vector<std::string> step_paths;  // of Event::step
+};
+
+// Never fails: what cannot be computed is a figure without value, with the reason.
+[[nodiscard]] Summary summarise(ledger::RunData run);
+[[nodiscard]] boost::json::value to_json(const Summary& summary);  // kind "summary"
+[[nodiscard]] std::string to_text(const Summary& summary);         // for people
+
+}  // namespace slowfilm::results

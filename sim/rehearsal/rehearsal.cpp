@@ -1,0 +1,254 @@
+#include "sim/rehearsal/rehearsal.hpp"
+
+#include "daemon/record/record.hpp"
+#include "sim/cell/circuit.hpp"
+
+#include <algorithm>
+#include <memory>
+#include <utility>
+#include <variant>
+
+namespace slowfilm::sim {
+
+namespace {
+
+using namespace literals;
+
+constexpr Duration checkpoint_every = 1_min;
+
+CircuitParameters parameters_of(protocol::Chemistry chemistry) {
+    switch (chemistry) {
+        case protocol::Chemistry::nmc_graphite: return nmc_graphite();
+        case protocol::Chemistry::nmc_graphite_siox: return nmc_graphite_siox();
+        case protocol::Chemistry::lfp_graphite: return lfp_graphite();
+        case protocol::Chemistry::other: return nmc_graphite();
+    }
+    return nmc_graphite();
+}
+
+std::string model_name(const protocol::Protocol& protocol, const RehearsalOptions& options) {
+    if (options.cell) {
+        return "circuit: as given";
+    }
+    switch (protocol.cell.chemistry) {
+        case protocol::Chemistry::nmc_graphite: return "circuit: NMC/graphite";
+        case protocol::Chemistry::nmc_graphite_siox: return "circuit: NMC/graphite-SiOx";
+        case protocol::Chemistry::lfp_graphite: return "circuit: LFP/graphite";
+        case protocol::Chemistry::other: return "circuit: NMC/graphite, for want of a better one";
+    }
+    return "circuit";
+}
+
+// 25 degC, or as near to it as the protocol's own start window allows: a protocol for a warm chamber is rehearsed in
+// one.
+double ambient_of(const protocol::Protocol& protocol) {
+    Temperature ambient = 25_degC;
+    const protocol::Range<Temperature>& window = protocol.start.temperature;
+    const TemperatureDifference inside = 1'000_mK;
+    if (window.min && ambient < *window.min) {
+        ambient = Temperature{window.min->count + inside.count};
+    }
+    if (window.max && ambient > *window.max) {
+        ambient = Temperature{window.max->count - inside.count};
+    }
+    return celsius(ambient);
+}
+
+StageOptions stage_options(const protocol::Protocol& protocol, const ChannelTraits& traits,
+                           const RehearsalOptions& options) {
+    StageOptions stage;
+    stage.traits = traits;
+    stage.seed = options.seed;
+    stage.ambient = ambient_of(protocol);
+    stage.faults = options.faults;
+    if (options.noise) {
+        stage.voltage_noise = volts(traits.voltage_accuracy) / 10.0;
+        stage.current_noise = amperes(traits.current_accuracy) / 10.0;
+        stage.temperature_noise = 0.02;
+    }
+    return stage;
+}
+
+class Rehearsal {
+  public:
+    Rehearsal(const engine::Plan& plan, Stage& stage, const RehearsalOptions& options, ledger::RunNumber number,
+              RehearsalOutcome& outcome)
+        : plan_{plan},
+          stage_{stage},
+          options_{options},
+          number_{number},
+          outcome_{outcome},
+          recorder_{plan, number, options.cell_id},
+          run_{engine::new_run(plan, CellHistory{})} {
+        wants_samples_ = options.keep_samples || options.ledger != nullptr;
+        tick_.body = Tick{};
+        sample_.body = Sample{};
+    }
+
+    // False when the ledger took no more.
+    [[nodiscard]] bool run_to_end(const ledger::RunHeader& header) {
+        put(header);
+        Input start{.sequence = 0, .time = now_, .body = Command{CommandKind::start}};
+        feed(start);
+        while (goes_on()) {
+            now_ = now_ + plan_.traits.period;
+            std::get<Sample>(sample_.body) = stage_.sample(now_);
+            sample_.time = now_;
+            feed(sample_);
+            tick_.time = now_;
+            feed(tick_);
+            if (run_.state == RunState::asking) {
+                ++outcome_.confirms;
+                Input confirm{.sequence = 0, .time = now_, .body = Command{CommandKind::confirm}};
+                feed(confirm);
+            }
+        }
+        finish();
+        return good_;
+    }
+
+  private:
+    // Asks are answered; for anything else that waits there is no person here.
+    [[nodiscard]] bool goes_on() const {
+        return good_ && (engine::is_live(run_.state) || run_.state == RunState::asking);
+    }
+
+    [[nodiscard]] std::int64_t utc() const { return options_.created_utc + now_.count; }
+
+    void feed(Input& input) {
+        input.sequence = ++outcome_.inputs;
+        const engine::Decision decision = engine::advance(plan_, run_, input);
+        if (options_.on_input) {
+            options_.on_input(input, decision);
+        }
+        if (options_.ledger != nullptr) {
+            tape_.add(input);
+        }
+        if (records(decision)) {
+            record(input, decision);
+        }
+        if (decision.apply) {
+            // What must be recorded first has been: a virtual clock stands still while the disk works.
+            Input applied{.sequence = 0, .time = now_, .body = Applied{stage_.apply(decision.demand, now_)}};
+            feed(applied);
+        }
+    }
+
+    // A kept sample that nobody takes need not be made.
+    [[nodiscard]] bool records(const engine::Decision& decision) const {
+        return wants_samples_ ? record::Recorder::has_records(decision) : decision.event_count > 0 || decision.commit;
+    }
+
+    void record(const Input& input, const engine::Decision& decision) {
+        recorder_.took(run_, input, decision, utc(), [this](ledger::Record record) { put(std::move(record)); });
+        if (options_.ledger != nullptr && (decision.commit || now_ - checkpoint_at_ >= checkpoint_every)) {
+            save();
+        }
+    }
+
+    void save() {
+        checkpoint_at_ = now_;
+        if (auto chunk = record::tape_chunk(number_, tape_, utc())) {
+            put(std::move(*chunk));
+        }
+        put(record::checkpoint(number_, run_));
+    }
+
+    void put(ledger::Record record) {
+        if (std::holds_alternative<ledger::CellRecord>(record)) {
+            return;  // a model's cell has no history that a bench should ever heed
+        }
+        if (auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
+            outcome_.run.visits.push_back(*visit);
+        } else if (auto* event = std::get_if<ledger::EventRecord>(&record)) {
+            outcome_.run.events.push_back(*event);
+        } else if (auto* sample = std::get_if<ledger::SampleRecord>(&record);
+                   sample != nullptr && options_.keep_samples) {
+            outcome_.samples.push_back(*sample);
+        }
+        write(std::move(record));
+    }
+
+    void write(ledger::Record record) {
+        if (options_.ledger == nullptr || !good_) {
+            return;
+        }
+        // The writer's queue is bounded and this clock is not: when it is full, wait for the disk.
+        if (!options_.ledger->put(record)) {
+            good_ = options_.ledger->flush().has_value() && options_.ledger->put(std::move(record));
+        }
+    }
+
+    void finish() {
+        outcome_.run.status = recorder_.status(run_);
+        outcome_.run.margins = record::margins(number_, plan_, run_);
+        if (options_.ledger != nullptr) {
+            save();
+            write(outcome_.run.status);
+            write(outcome_.run.margins);
+            good_ = options_.ledger->flush().has_value() && good_;
+        }
+    }
+
+    const engine::Plan& plan_;
+    Stage& stage_;
+    const RehearsalOptions& options_;
+    ledger::RunNumber number_;
+    RehearsalOutcome& outcome_;
+    record::Recorder recorder_;
+    engine::Run run_;
+    ledger::TapeEncoder tape_;
+    Time now_;
+    Time checkpoint_at_;
+    Input tick_, sample_;
+    bool wants_samples_{false};
+    bool good_{true};
+};
+
+}  // namespace
+
+Result<RehearsalOutcome> rehearse(const protocol::Protocol& protocol, const std::string& text,
+                                  const RehearsalOptions& options) {
+    const Charge capacity = options.capacity.value_or(protocol.cell.capacity);
+    const Result<engine::Plan> plan =
+        engine::make_plan(protocol, capacity, options.traits.value_or(engine::bench_of_no_name(protocol)),
+                          options.caps.value_or(engine::caps_of_no_name()));
+    if (!plan) {
+        return tl::unexpected<Error>{plan.error()};
+    }
+    const CircuitParameters parameters =
+        options.cell ? *options.cell : scaled(parameters_of(protocol.cell.chemistry), ampere_hours(capacity));
+    if (const Result<void> checked = check(parameters); !checked) {
+        return tl::unexpected<Error>{checked.error()};
+    }
+    auto owned = std::make_unique<CircuitCell>(parameters, protocol.cell.state);
+    const CircuitCell& cell = *owned;
+    Stage stage{std::move(owned), stage_options(protocol, plan->traits, options)};
+
+    RehearsalOutcome outcome;
+    const ledger::RunNumber number = options.ledger != nullptr ? options.ledger->next_run() : 1;
+    const record::RunIdentity identity{.run = number,
+                                       .cell = options.cell_id,
+                                       .channel = "rehearsal",
+                                       .boot_id = "",
+                                       .rehearsal = true,
+                                       .created = {},
+                                       .created_utc = options.created_utc};
+    outcome.run.header = record::header(protocol, text, *plan, CellHistory{}, identity);
+    Rehearsal rehearsal{*plan, stage, options, number, outcome};
+    if (!rehearsal.run_to_end(outcome.run.header)) {
+        const ledger::WriterHealth health = options.ledger->health();
+        return fail(Failure::cannot_write,
+                    "the rehearsal could not be recorded: " +
+                        (health.failure.empty() ? std::string{"the ledger takes no more"} : health.failure));
+    }
+    outcome.model = {.name = model_name(protocol, options),
+                     .film_charge_ah = cell.lost_to_film(),
+                     .leaked_ah = cell.leaked(),
+                     .stored_ah = cell.stored_since_start(),
+                     .charge_state_end = cell.charge_state(),
+                     .ambient_celsius = ambient_of(protocol)};
+    return outcome;
+}
+
+}  // namespace slowfilm::sim
