@@ -1,0 +1,144 @@
+// Many channels under one roof: who has a turn, which run is where, what operators may ask, and the way down.
+#pragma once
+
+#include "daemon/bench/channel_task.hpp"
+#include "daemon/bench/clock.hpp"
+#include "daemon/bench/config.hpp"
+#include "daemon/bench/ledger_feed.hpp"
+#include "daemon/bench/preparation.hpp"
+#include "daemon/bench/schedule.hpp"
+#include "daemon/channel/channel.hpp"
+#include "daemon/control/server.hpp"
+#include "daemon/core/result.hpp"
+#include "daemon/ledger/reader.hpp"
+#include "daemon/ledger/writer.hpp"
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <boost/asio/thread_pool.hpp>
+#include <boost/json/object.hpp>
+#include <functional>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace slowfilm::bench {
+
+using ChannelFactory = std::function<Result<std::unique_ptr<channel::Channel>>(const ChannelConfig&)>;
+
+struct BenchOptions {
+    BenchConfig config;
+    std::optional<double> time_scale;  // virtual seconds in a second; absent: the machine's clock
+    FreeBytes free_bytes{free_bytes_beside};
+    std::size_t queue_bytes_max{ledger::WriterOptions{}.queue_bytes_max};
+};
+
+inline constexpr double time_scale_max = 1e6;
+
+class Bench final : public Surroundings {
+  public:
+    // Opens the ledger and makes the channels, and binds the ledger's unfinished runs to them as waiting. try_again: a
+    // second daemon on this ledger. bad_config: a time scale with a channel that is real.
+    [[nodiscard]] static Result<std::unique_ptr<Bench>> open(boost::asio::io_context& io, BenchOptions options,
+                                                             const ChannelFactory& factory);
+    ~Bench() override;
+
+    // Opens every output and calls back once each is seen open, or known not to be: those are named.
+    using Opened = std::function<void(const std::vector<std::string>& not_open)>;
+    void open_outputs(Opened done);
+
+    [[nodiscard]] static const std::vector<std::string>& methods();
+    void handle(control::Request request, control::Reply reply);
+    [[nodiscard]] boost::json::object hello() const;
+    [[nodiscard]] Result<void> may_watch(const control::Peer& peer) const;
+    // Where events go; without it they are only recorded.
+    void on_event(std::function<void(boost::json::object)> publish) { publish_ = std::move(publish); }
+
+    // Told when something is wrong with the bench as a whole.
+    void on_trouble(std::function<void(const std::string&)> tell) { on_trouble_ = std::move(tell); }
+
+    // No more commands; every output opened and verified, everything committed. Calls back once, within `patience`.
+    struct Ending {
+        std::vector<std::string> not_open;  // channels whose output is not seen open
+        bool recorded{false};               // all that was put is on disk
+        [[nodiscard]] bool good() const { return not_open.empty() && recorded; }
+    };
+    void shut_down(std::string why, std::chrono::milliseconds patience, std::function<void(const Ending&)> done);
+
+    // What a log should say of how the bench was found: runs that wait for a person.
+    [[nodiscard]] const std::vector<std::string>& findings() const { return findings_; }
+
+  private:
+    Bench(boost::asio::io_context& io, BenchOptions options, std::unique_ptr<ledger::Writer> writer);
+
+    // building (bench.cpp)
+    [[nodiscard]] Result<void> make_channels(const ChannelFactory& factory);
+    void watch_outputs(std::chrono::steady_clock::time_point until, Opened done);
+    void interval();
+    void lost_record(const std::string& why);
+
+    // unfinished runs (restart.cpp)
+    [[nodiscard]] Result<void> find_runs(ledger::Reader& reader);
+    void bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& task);
+    void bind_unrestored(const ledger::RunData& data, ChannelTask* task, std::string why);
+    void mark_interrupted(ChannelTask& task);
+
+    // Surroundings
+    [[nodiscard]] Clock& clock() override { return *clock_; }
+    [[nodiscard]] LedgerFeed& ledger() override { return feed_; }
+    void hold() override { schedule_->hold(); }
+    void release() override { schedule_->release(); }
+    void wake(std::size_t channel) override { schedule_->wake(channel); }
+    void hurry(std::size_t channel, Duration period) override { schedule_->hurry(channel, period); }
+    void open_group_of(std::size_t channel) override;
+    void publish(std::size_t channel, const Event& event) override;
+
+    // operations (operations.cpp, start.cpp, status.cpp)
+    using Answer = Result<boost::json::value>;
+    [[nodiscard]] Answer status(const control::Request& request);
+    [[nodiscard]] Answer pause(const control::Request& request);
+    [[nodiscard]] Answer stop(const control::Request& request);
+    [[nodiscard]] Answer resume(const control::Request& request);
+    [[nodiscard]] Answer confirm(const control::Request& request);
+    [[nodiscard]] Answer acknowledge(const control::Request& request);
+    [[nodiscard]] Answer remove(const control::Request& request);
+    void start(const control::Request& request, control::Reply reply);
+    void prepare(const control::Peer& peer, const StartRequest& wanted, const ChannelTraits& traits,
+                 control::Reply reply);
+    void finish_start(const control::Peer& peer, const StartRequest& wanted, Result<Prepared> prepared,
+                      control::Reply reply);
+    [[nodiscard]] Result<void> may_operate(const control::Peer& peer) const;
+    [[nodiscard]] Result<ChannelTask*> channel_named(const boost::json::object& params);
+    [[nodiscard]] Result<ChannelTask*> run_named(const boost::json::object& params);
+    [[nodiscard]] Result<std::vector<ChannelTask*>> channels_named(const boost::json::object& params);
+    [[nodiscard]] Result<void> energising_allowed(const ChannelTask& task) const;
+    [[nodiscard]] std::string where_cell_is(std::string_view cell) const;
+    [[nodiscard]] boost::json::object channel_status(const ChannelTask& task) const;
+    [[nodiscard]] boost::json::object answer(std::string_view kind) const;
+    void note(const control::Peer& peer, const ChannelTask* task, std::string_view verb, std::string detail);
+    [[nodiscard]] std::string state_word(const ChannelTask& task) const;
+
+    boost::asio::io_context& io_;
+    BenchOptions options_;
+    std::unique_ptr<ledger::Writer> writer_;
+    std::unique_ptr<Clock> clock_;
+    LedgerFeed feed_;
+    std::unique_ptr<Schedule> schedule_;
+    std::vector<std::unique_ptr<ChannelTask>> tasks_;
+    std::map<std::string, std::size_t, std::less<>> by_name_;
+    std::map<std::string, std::string, std::less<>> starting_;  // cells whose start is under way, and their channels
+    boost::asio::steady_timer interval_timer_, watch_timer_;
+    boost::asio::thread_pool preparation_{1};  // reads protocols and the ledger, away from the turns
+    std::shared_ptr<bool> alive_{std::make_shared<bool>(true)};
+    std::function<void(boost::json::object)> publish_;
+    std::function<void(const std::string&)> on_trouble_;
+    std::vector<std::string> findings_;
+    std::vector<std::pair<ChannelTask*, std::unique_ptr<ActiveRun>>> found_runs_;  // while the daemon starts
+    bool outputs_opened_{false};  // once: before it no command is taken
+    bool closing_{false};
+};
+
+}  // namespace slowfilm::bench

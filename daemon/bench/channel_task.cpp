@@ -1,0 +1,334 @@
+#include "daemon/bench/channel_task.hpp"
+
+#include "daemon/core/ensure.hpp"
+
+#include <algorithm>
+#include <utility>
+#include <variant>
+
+namespace slowfilm::bench {
+namespace {
+
+using namespace literals;
+
+constexpr Duration verify_period = 50_ms;
+constexpr Duration checkpoint_every = 60_s;
+constexpr Duration slept_least = 1_s;
+
+// Readings of a channel without a run: each quantity's newest.
+template <class Q>
+void take_newer(Reading<Q>& kept, const Reading<Q>& fresh) {
+    if (fresh.quality != Quality::absent) {
+        kept = fresh;
+    }
+}
+
+}  // namespace
+
+bool ActiveRun::over() const {
+    if (plan) {
+        return engine::is_over(run);
+    }
+    return status.state == RunState::stopped || status.state == RunState::done;
+}
+
+std::string ActiveRun::needs() const {
+    if (!plan || (!trouble.empty() && !over())) {
+        return over() ? "" : trouble;
+    }
+    if (restarted && run.state == RunState::waiting) {
+        return "the daemon was restarted during this run; look at the cell, then resume or stop";
+    }
+    return record::needs(*plan, run);
+}
+
+void ActiveRun::note(const ledger::VisitRecord& visit) {
+    charge_in_ah += visit.charge_in_ah;
+    charge_out_ah += visit.charge_out_ah;
+}
+
+void ActiveRun::note(const ledger::EventRecord& event) {
+    if (event.event.kind == EventKind::tripped) {
+        trip_text = event.text;
+    }
+}
+
+void ActiveRun::keep(ledger::Record record) {
+    if (const auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
+        note(*visit);
+    } else if (const auto* event = std::get_if<ledger::EventRecord>(&record)) {
+        note(*event);
+    }
+    records.push_back(std::move(record));
+}
+
+ChannelTask::ChannelTask(std::size_t index, const ChannelConfig& config, std::unique_ptr<channel::Channel> channel,
+                         Surroundings& surroundings)
+    : index_(index), config_(config), channel_(std::move(channel)), surroundings_(surroundings) {
+    slept_ = surroundings_.clock().slept();
+    last_turn_ = surroundings_.clock().now();
+}
+
+std::optional<Duration> ChannelTask::turn() {
+    const Time now = surroundings_.clock().now();
+    if (feeds_run() && !settled()) {
+        notice_gap(now);
+        feed(Tick{});
+    }
+    last_turn_ = now;
+    ask_sample(now);
+    judge_opening(now);
+    if (opening_.wanted && !opening_.verified) {
+        return std::min(verify_period, config_.traits.period);
+    }
+    if (feeds_run()) {
+        return config_.traits.period;
+    }
+    return std::nullopt;
+}
+
+bool ChannelTask::settled() const {
+    return run_->over() && run_->run.opening.verified;
+}
+
+Current ChannelTask::leakage() const {
+    return config_.traits.current_accuracy * 2 + config_.traits.current_resolution;
+}
+
+Duration ChannelTask::stale_after() const {
+    const engine::Plan& plan = *run_->plan;
+    return std::max({plan.stale_voltage, plan.stale_current, plan.stale_temperature});
+}
+
+void ChannelTask::notice_gap(Time now) {
+    const Duration slept = surroundings_.clock().slept();
+    const bool machine_slept = slept - slept_ > slept_least;
+    slept_ = slept;
+    if (machine_slept || now - last_turn_ > stale_after()) {
+        feed(Gap{last_turn_});
+    }
+}
+
+void ChannelTask::ask_sample(Time now) {
+    if (sampling_) {
+        return;  // the channel still owes the last one; ticks tell the run
+    }
+    sampling_ = true;
+    surroundings_.hold();
+    channel_->sample(now, [this](const Sample& sample) {
+        sampling_ = false;
+        took(sample);
+        surroundings_.release();
+    });
+}
+
+void ChannelTask::took(const Sample& sample) {
+    take_newer(last_.voltage, sample.voltage);
+    take_newer(last_.terminals, sample.terminals);
+    take_newer(last_.current, sample.current);
+    take_newer(last_.temperature, sample.temperature);
+    take_newer(last_.ambient, sample.ambient);
+    last_.mode = sample.mode;
+    if (!feeds_run()) {
+        return;
+    }
+    // A run that is over and seen open has nothing more to decide, and its tape ends; current would wake it again.
+    const bool flows = sample.current.good() && magnitude(sample.current.value) > leakage();
+    if (!settled() || flows) {
+        feed(sample);
+    }
+}
+
+void ChannelTask::open_output() {
+    const Time now = surroundings_.clock().now();
+    opening_ = engine::Opening{};
+    engine::ask_opening(opening_, now);
+    channel_->apply(Open{}, now, [](const Result<Demand, FaultKind>&) {});
+    surroundings_.hurry(index_, std::min(verify_period, config_.traits.period));
+}
+
+void ChannelTask::judge_opening(Time now) {
+    if (!opening_.wanted || opening_.verified) {
+        return;
+    }
+    const engine::OpeningStep step =
+        engine::check_opening(opening_, last_.current, last_.mode, leakage(), config_.traits, now);
+    if (step.resend) {
+        channel_->apply(Open{}, now, [](const Result<Demand, FaultKind>&) {});
+    }
+}
+
+void ChannelTask::close() {
+    ++demand_number_;
+    open_output();
+    if (!closing_ && run_ && run_->plan && !run_->over()) {
+        hand_over(true);
+        ledger::RunStatus status = run_->recorder->status(run_->run);
+        status.state = RunState::waiting;
+        status.wait = WaitReason::restart;
+        status.needs = "the daemon was stopped during this run; start it again";
+        surroundings_.ledger().put(status);
+    }
+    closing_ = true;
+}
+
+void ChannelTask::begin(std::unique_ptr<ActiveRun> run) {
+    ENSURE(run_ == nullptr && run != nullptr);
+    run_ = std::move(run);
+    ++runs_begun_;
+    ++demand_number_;
+    reserved_ = false;
+    last_turn_ = surroundings_.clock().now();
+    slept_ = surroundings_.clock().slept();
+    if (run_->plan) {
+        run_->checkpoint_at = last_turn_;
+        surroundings_.wake(index_);
+    }
+}
+
+std::unique_ptr<ActiveRun> ChannelTask::remove() {
+    ENSURE(run_ != nullptr && !taking_);
+    hand_over(true);
+    std::unique_ptr<ActiveRun> gone = std::move(run_);
+    ++demand_number_;
+    last_ = Sample{};
+    open_output();
+    return gone;
+}
+
+void ChannelTask::stop_by_record() {
+    ENSURE(run_ != nullptr && run_->plan == nullptr);
+    run_->status.state = RunState::stopped;
+    run_->status.wait = WaitReason::none;
+    run_->status.needs.clear();
+    run_->status.ended = surroundings_.clock().now();
+    run_->status.ended_utc = surroundings_.clock().utc();
+    surroundings_.ledger().put(run_->status);
+    surroundings_.ledger().commit();
+}
+
+engine::Decision ChannelTask::command(CommandKind kind) {
+    ENSURE(!taking_ && feeds_run());
+    engine::Decision decision = take(Command{kind});
+    if (kind == CommandKind::resume && run_->run.state != RunState::waiting) {
+        run_->restarted = false;
+    }
+    surroundings_.wake(index_);
+    return decision;
+}
+
+void ChannelTask::feed(InputBody body) {
+    if (!feeds_run()) {
+        return;
+    }
+    if (taking_) {
+        nested_.push_back(std::move(body));
+        return;
+    }
+    take(std::move(body));
+}
+
+engine::Decision ChannelTask::take(InputBody body) {
+    taking_ = true;
+    const auto once = [this](InputBody one) {
+        engine::Run& run = run_->run;
+        const Input input{run.sequence + 1, std::max(surroundings_.clock().now(), run.now), std::move(one)};
+        const engine::Decision decision = engine::advance(*run_->plan, run, input);
+        carry_out(input, decision);
+        return decision;
+    };
+    const engine::Decision first = once(std::move(body));
+    for (std::size_t i = 0; i < nested_.size(); ++i) {
+        InputBody next = std::move(nested_[i]);
+        once(std::move(next));
+    }
+    nested_.clear();
+    taking_ = false;
+    return first;
+}
+
+void ChannelTask::carry_out(const Input& input, const engine::Decision& decision) {
+    if (decision.apply) {
+        ++demand_number_;
+        if (is_open(decision.demand)) {
+            send(decision.demand);
+        }
+    }
+    run_->tape.add(input);
+    if (record::Recorder::has_records(decision)) {
+        run_->recorder->took(run_->run, input, decision, surroundings_.clock().utc(),
+                             [this](ledger::Record record) { run_->keep(std::move(record)); });
+    }
+    if (decision.commit || decision.record_first) {
+        hand_over(true);
+    }
+    if (decision.apply && !is_open(decision.demand)) {
+        decision.record_first ? send_once_recorded(decision.demand) : send(decision.demand);
+    }
+    if (decision.commit && !decision.record_first) {
+        surroundings_.ledger().commit();
+    }
+    for (const Event& event : decision.all_events()) {
+        surroundings_.publish(index_, event);
+    }
+    if (decision.trip_group && !std::holds_alternative<GroupTrip>(input.body)) {
+        surroundings_.open_group_of(index_);
+    }
+}
+
+void ChannelTask::hand_over(bool whole) {
+    if (!run_ || !run_->plan || closing_) {
+        return;
+    }
+    LedgerFeed& ledger = surroundings_.ledger();
+    const std::int64_t utc = surroundings_.clock().utc();
+    if (std::optional<ledger::TapeChunk> chunk = record::tape_chunk(run_->number, run_->tape, utc)) {
+        ledger.put(std::move(*chunk));
+    } else if (!whole) {
+        return;
+    }
+    for (ledger::Record& record : run_->records) {
+        ledger.put(std::move(record));
+    }
+    run_->records.clear();
+    if (whole || run_->run.now - run_->checkpoint_at >= checkpoint_every) {
+        run_->checkpoint_at = run_->run.now;
+        ledger.put(record::checkpoint(run_->number, run_->run));
+    }
+    if (whole) {
+        ledger.put(record::margins(run_->number, *run_->plan, run_->run));
+    }
+}
+
+void ChannelTask::send(const Demand& demand) {
+    surroundings_.hold();
+    const std::uint64_t of_run = runs_begun_;
+    channel_->apply(demand, surroundings_.clock().now(), [this, of_run](Result<Demand, FaultKind> taken) {
+        answered(of_run, std::move(taken));
+        surroundings_.release();
+    });
+}
+
+void ChannelTask::send_once_recorded(const Demand& demand) {
+    surroundings_.hold();
+    const std::uint64_t number = demand_number_;
+    surroundings_.ledger().commit_then([this, number, demand](bool on_disk) {
+        if (on_disk && number == demand_number_ && feeds_run()) {
+            send(demand);
+        }
+        surroundings_.release();
+    });
+}
+
+void ChannelTask::answered(std::uint64_t of_run, Result<Demand, FaultKind> taken) {
+    if (!feeds_run() || of_run != runs_begun_) {
+        return;
+    }
+    if (taken) {
+        feed(Applied{*taken});
+    } else {
+        feed(ChannelFault{taken.error()});
+    }
+}
+
+}  // namespace slowfilm::bench

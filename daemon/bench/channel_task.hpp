@@ -1,0 +1,138 @@
+// One channel under the bench's roof: asks for its samples, feeds its run, carries out what the run decides, and writes
+// it all down. Opening comes first, the record after; energising waits for the record.
+#pragma once
+
+#include "daemon/bench/clock.hpp"
+#include "daemon/bench/config.hpp"
+#include "daemon/bench/ledger_feed.hpp"
+#include "daemon/channel/channel.hpp"
+#include "daemon/engine/engine.hpp"
+#include "daemon/record/record.hpp"
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace slowfilm::bench {
+
+// A run on its channel, from its start, or from the daemon's, until it is removed.
+struct ActiveRun {
+    ledger::RunNumber number{0};
+    std::string cell, title;
+    std::unique_ptr<const engine::Plan> plan;  // null: the state could not be restored, see `trouble`
+    engine::Run run;
+    std::optional<record::Recorder> recorder;
+    ledger::TapeEncoder tape;
+    std::vector<ledger::Record>
+        records;  // since the tape was last handed over: they go after the inputs they come from
+    Time checkpoint_at;
+    bool restarted{false};                         // the daemon found it unfinished, and nobody has resumed it since
+    double charge_in_ah{0.0}, charge_out_ah{0.0};  // of the visits that have ended
+    std::string trip_text;                         // the last trip's sentence
+    std::string trouble;                           // why it cannot be resumed; "": it can
+    ledger::RunStatus status;                      // as last recorded, where there is no plan
+
+    [[nodiscard]] RunState state() const { return plan ? run.state : status.state; }
+    [[nodiscard]] bool over() const;
+    [[nodiscard]] std::string needs() const;
+    // Keeps what is shown of it, and the record itself until the next hand-over.
+    void keep(ledger::Record record);
+    void note(const ledger::VisitRecord& visit);
+    void note(const ledger::EventRecord& event);
+};
+
+// What a channel's task uses of the bench around it.
+class Surroundings {
+  public:
+    virtual ~Surroundings() = default;
+    Surroundings() = default;
+    Surroundings(const Surroundings&) = delete;
+    Surroundings& operator=(const Surroundings&) = delete;
+
+    [[nodiscard]] virtual Clock& clock() = 0;
+    [[nodiscard]] virtual LedgerFeed& ledger() = 0;
+    // Virtual time stands still between the two.
+    virtual void hold() = 0;
+    virtual void release() = 0;
+    virtual void wake(std::size_t channel) = 0;
+    virtual void hurry(std::size_t channel, Duration period) = 0;
+    // Heat or a stuck output on this channel: its group must open.
+    virtual void open_group_of(std::size_t channel) = 0;
+    virtual void publish(std::size_t channel, const Event& event) = 0;
+};
+
+class ChannelTask {
+  public:
+    ChannelTask(std::size_t index, const ChannelConfig& config, std::unique_ptr<channel::Channel> channel,
+                Surroundings& surroundings);
+
+    // A period has passed.
+    [[nodiscard]] std::optional<Duration> turn();
+
+    // Asks for open circuit behind the run's back, if there is one, and sees to it: at the daemon's start and end.
+    void open_output();
+    [[nodiscard]] bool output_open() const { return opening_.verified; }
+    [[nodiscard]] bool opening_failed() const { return opening_.escalated; }
+    // The daemon ends: the run is fed no more, its record is completed, the output is opened.
+    void close();
+
+    // The run goes on from here in this task; the caller has written its header.
+    void begin(std::unique_ptr<ActiveRun> run);
+    // Only with a restored run.
+    engine::Decision command(CommandKind kind);
+    void feed(InputBody body);
+    // The channel holds no cell any more.
+    std::unique_ptr<ActiveRun> remove();
+    // A run without a plan is stopped by record alone.
+    void stop_by_record();
+    // The interval's tape goes to the ledger; `whole`: with checkpoint and margins.
+    void hand_over(bool whole);
+
+    [[nodiscard]] std::size_t index() const { return index_; }
+    [[nodiscard]] const ChannelConfig& config() const { return config_; }
+    [[nodiscard]] channel::Channel& channel() { return *channel_; }
+    [[nodiscard]] const ActiveRun* run() const { return run_.get(); }
+    [[nodiscard]] ActiveRun* run() { return run_.get(); }
+    [[nodiscard]] const Sample& last_sample() const { return last_; }
+
+    // `start` is preparing a run here: the channel is busy.
+    void reserve(bool reserved) { reserved_ = reserved; }
+    [[nodiscard]] bool busy() const { return reserved_ || run_ != nullptr; }
+
+  private:
+    [[nodiscard]] bool feeds_run() const { return run_ != nullptr && run_->plan != nullptr && !closing_; }
+    [[nodiscard]] bool settled() const;
+    [[nodiscard]] Current leakage() const;
+    [[nodiscard]] Duration stale_after() const;
+    void notice_gap(Time now);
+    void ask_sample(Time now);
+    void took(const Sample& sample);
+    void judge_opening(Time now);
+    engine::Decision take(InputBody body);
+    void carry_out(const Input& input, const engine::Decision& decision);
+    void send(const Demand& demand);
+    void send_once_recorded(const Demand& demand);
+    void answered(std::uint64_t of_run, Result<Demand, FaultKind> taken);
+
+    std::size_t index_;
+    const ChannelConfig& config_;
+    std::unique_ptr<channel::Channel> channel_;
+    Surroundings& surroundings_;
+    std::unique_ptr<ActiveRun> run_;
+    std::uint64_t runs_begun_{0};     // answers to a run that has gone are not for the next
+    std::uint64_t demand_number_{0};  // a demand that waits for its record is void once another was decided
+    std::vector<InputBody> nested_;   // inputs that came while one was being carried out
+    bool taking_{false};
+    bool sampling_{false};
+    bool reserved_{false};
+    bool closing_{false};
+    Sample last_;              // the newest reading of each quantity, good or not
+    engine::Opening opening_;  // where no run sees to it
+    Time last_turn_;
+    Duration slept_;
+};
+
+}  // namespace slowfilm::bench

@@ -1,0 +1,177 @@
+#include "daemon/bench/config.hpp"
+
+#include "daemon/bench/config_channel.hpp"
+#include "daemon/core/text.hpp"
+#include "daemon/protocol/toml_reader.hpp"
+
+#include <algorithm>
+#include <cstdlib>
+#include <filesystem>
+#include <map>
+
+namespace slowfilm::bench {
+namespace {
+
+using namespace literals;
+using protocol::Document;
+using protocol::Need;
+using protocol::Table;
+
+constexpr Duration commit_least = 100_ms;
+constexpr Duration commit_most = 60_s;
+
+std::string absolute_path(const std::string& bench_file, const std::string& path) {
+    std::error_code ignored;
+    const std::filesystem::path base = std::filesystem::absolute(bench_file, ignored).parent_path();
+    return (base / path).lexically_normal().string();
+}
+
+std::string read_path(Table& root, const BenchConfig& config, std::string_view key, Need need,
+                      std::string_view otherwise) {
+    const std::optional<std::string> path = root.text(key, need);
+    if (!path) {
+        return absolute_path(config.file, std::string(otherwise));
+    }
+    if (path->empty() || path->find('\0') != std::string::npos) {
+        root.error(root.place_of(key), "'" + std::string(key) + "' needs the path of a file");
+    }
+    return absolute_path(config.file, *path);
+}
+
+void read_caps(Table& root, BenchConfig& config) {
+    std::optional<Table> limits = root.table("limits", Need::required);
+    if (!limits) {
+        return;
+    }
+    const auto voltage = limits->quantity<Dimension::voltage>("voltage_max", Need::required);
+    const auto current = limits->quantity<Dimension::current>("current_max", Need::required);
+    const auto temperature = limits->quantity<Dimension::temperature>("temperature_max", Need::required);
+    if (voltage && voltage->count <= 0) {
+        limits->error(limits->place_of("voltage_max"), "the bench's voltage_max must be above 0 V, such as \"4.4 V\"");
+    }
+    if (current && current->count <= 0) {
+        limits->error(limits->place_of("current_max"), "the bench's current_max must be above 0 A, such as \"5 A\"");
+    }
+    config.caps = {voltage.value_or(Voltage{}), current.value_or(Current{}), temperature.value_or(Temperature{})};
+}
+
+std::vector<AccessRule> read_rules(Table& table, std::string_view key) {
+    const std::optional<std::vector<std::string>> texts = table.texts(key);
+    if (!texts) {
+        return own_user_and_root();
+    }
+    std::vector<AccessRule> rules;
+    for (const std::string& text : *texts) {
+        if (const Result<AccessRule, std::string> rule = parse_access_rule(text)) {
+            rules.push_back(*rule);
+        } else {
+            table.error(table.place_of(key), "'" + std::string(key) + "' " + rule.error());
+        }
+    }
+    return rules;
+}
+
+void read_access(Table& root, BenchConfig& config) {
+    config.access = {own_user_and_root(), own_user_and_root()};
+    if (std::optional<Table> control = root.table("control")) {
+        config.access = {read_rules(*control, "watch"), read_rules(*control, "operate")};
+    }
+}
+
+void read_channels(Table& root, BenchConfig& config) {
+    std::map<std::string, Place, std::less<>> seen;
+    for (Table& table : root.tables("channel", Need::required)) {
+        ChannelConfig channel = read_channel(table);
+        if (const auto [first, fresh] = seen.emplace(channel.name, channel.place); !fresh && !channel.name.empty()) {
+            table.error(table.place_of("name"), "channel '" + escaped(channel.name) + "' stands in line " +
+                                                    std::to_string(first->second.line) +
+                                                    " already; every channel needs a name of its own");
+        }
+        config.channels.push_back(std::move(channel));
+    }
+    if (config.channels.empty()) {
+        root.error({}, "a bench needs at least one [[channel]]");
+    }
+    if (config.channels.size() > channels_max) {
+        root.error({}, "a bench holds at most " + std::to_string(channels_max) + " channels, this one has " +
+                           std::to_string(config.channels.size()));
+    }
+}
+
+}  // namespace
+
+std::string default_socket() {
+    const char* const runtime = std::getenv("XDG_RUNTIME_DIR");
+    return std::string(runtime != nullptr && *runtime != '\0' ? runtime : "/run") + "/slowfilm/control.sock";
+}
+
+std::optional<std::string> why_no_name(std::string_view text) {
+    if (text.empty()) {
+        return "is empty";
+    }
+    if (text.size() > name_bytes_max) {
+        return "is longer than " + std::to_string(name_bytes_max) + " bytes";
+    }
+    const bool control = std::any_of(text.begin(), text.end(), [](char c) {
+        return static_cast<unsigned char>(c) < 0x20 || static_cast<unsigned char>(c) == 0x7f;
+    });
+    if (control || escaped(text, 4 * name_bytes_max) != text) {
+        return "holds control characters or broken UTF-8";
+    }
+    if (text.front() == ' ' || text.back() == ' ') {
+        return "begins or ends with a space";
+    }
+    return std::nullopt;
+}
+
+ParsedBench parse_bench(const std::string& file, std::string_view text) {
+    Document document = Document::parse(file, text);
+    BenchConfig config;
+    config.file = file;
+    if (document.readable()) {
+        Table root = document.root();
+        if (const auto format = root.count("format", Need::required); format && *format != 1) {
+            root.error(root.place_of("format"),
+                       "this slowfilm reads bench files of format 1, not " + std::to_string(*format));
+        }
+        config.name = root.text("name", Need::required).value_or("");
+        if (const auto reason = why_no_name(config.name); reason && root.has("name")) {
+            root.error(root.place_of("name"),
+                       "the bench's name " + *reason + "; it needs 1 to 64 printable characters");
+        }
+        config.ledger = read_path(root, config, "ledger", Need::required, "bench.ledger");
+        config.socket = read_path(root, config, "socket", Need::optional, default_socket());
+        if (const auto every = root.quantity<Dimension::time>("commit_every")) {
+            config.commit_every = *every;
+            if (*every < commit_least || *every > commit_most) {
+                root.error(root.place_of("commit_every"),
+                           "commit_every must lie between " + print(commit_least) + " and " + print(commit_most));
+            }
+        }
+        read_caps(root, config);
+        read_access(root, config);
+        read_channels(root, config);
+        document.refuse_unknown_keys();
+    }
+    ParsedBench parsed;
+    parsed.diagnostics = document.diagnostics();
+    parsed.diagnostics.sort();
+    if (!parsed.diagnostics.has_errors()) {
+        parsed.config = std::move(config);
+    }
+    return parsed;
+}
+
+Result<BenchConfig> load_bench(const std::string& file) {
+    const Result<std::string> text = protocol::read_file_bounded(file);
+    if (!text) {
+        return fail(Failure::bad_config, text.error().message);
+    }
+    ParsedBench parsed = parse_bench(file, *text);
+    if (!parsed.config) {
+        return fail(Failure::bad_config, render(parsed.diagnostics, *text));
+    }
+    return std::move(*parsed.config);
+}
+
+}  // namespace slowfilm::bench

@@ -1,0 +1,98 @@
+// What a bench file says: TOML text -> BenchConfig, every complaint with file:line:column.
+#pragma once
+
+#include "daemon/bench/access.hpp"
+#include "daemon/core/diagnostic.hpp"
+#include "daemon/core/quantity.hpp"
+#include "daemon/core/result.hpp"
+#include "daemon/core/traits.hpp"
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace slowfilm::bench {
+
+enum class SimulatedFaultKind : std::uint8_t {
+    internal_short,      // resistance
+    contact_resistance,  // resistance
+    heat,                // power
+    reversed,            // from the start
+    ignores_open,        // count: so many demands to open are acknowledged and not obeyed
+    stuck_on,
+    silent,
+    frozen,
+    thermometer,  // reads; absent: an open sensor
+    bad_voltage,  // count: one in so many
+};
+
+struct SimulatedFault {
+    SimulatedFaultKind kind{SimulatedFaultKind::internal_short};
+    Duration after;                 // since the cell was loaded
+    std::optional<Duration> until;  // absent: for ever
+    Charge after_charge;            // taken up while charging, since the cell was loaded
+    Resistance resistance;
+    double power_watt{0.0};
+    std::uint32_t count{1};
+    std::optional<Temperature> reads;
+};
+
+// The model behind a channel of kind "simulated". Plain: main makes a simulation of it.
+struct SimulatedConfig {
+    std::string cell{"NMC/graphite"};  // the chemistry whose parameter set is taken
+    std::uint64_t seed{1};
+    Temperature ambient{298'150};
+    Voltage voltage_noise;  // one standard deviation
+    Current current_noise;
+    TemperatureDifference temperature_noise;
+    Ratio voltage_gain, current_gain;  // of readings
+    Voltage voltage_offset;
+    Current current_offset;
+    Duration delay;            // from a demand to its effect
+    Duration thermometer_lag;  // first order
+    Ratio capacity_spread, resistance_spread;
+    std::string faulty_cell;  // the faults are this cell's alone; "": every cell's
+    std::vector<SimulatedFault> faults;
+};
+
+struct ChannelConfig {
+    std::string name;
+    std::string group;  // "" for none
+    Place place;
+    ChannelTraits traits;
+    SimulatedConfig simulated;
+};
+
+struct BenchConfig {
+    std::string file;  // as the user named it
+    std::string name;
+    std::string ledger, socket;  // absolute paths
+    Duration commit_every{1'000'000};
+    BenchCaps caps;
+    AccessLists access;
+    std::vector<ChannelConfig> channels;
+};
+
+struct ParsedBench {
+    std::optional<BenchConfig> config;  // only when nothing was refused
+    Diagnostics diagnostics;
+};
+
+// Relative paths in the text are relative to the directory of `file`.
+[[nodiscard]] ParsedBench parse_bench(const std::string& file, std::string_view text);
+// Reads and parses; bad_config with all complaints rendered.
+[[nodiscard]] Result<BenchConfig> load_bench(const std::string& file);
+
+// Where the socket stands when the bench file does not say, and where the command looks for it:
+// $XDG_RUNTIME_DIR/slowfilm/control.sock, else /run/slowfilm/control.sock.
+[[nodiscard]] std::string default_socket();
+
+inline constexpr std::size_t channels_max = 1024;
+inline constexpr std::size_t name_bytes_max = 64;
+
+// 1 to 64 bytes of printable UTF-8 without control characters; otherwise the reason why not, as a phrase.
+[[nodiscard]] std::optional<std::string> why_no_name(std::string_view text);
+
+}  // namespace slowfilm::bench

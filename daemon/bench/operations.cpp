@@ -1,0 +1,371 @@
+// What operators may ask. Each answer says what was done; each refusal what was wrong and what would be right.
+#include "daemon/bench/bench.hpp"
+#include "daemon/core/text.hpp"
+#include "daemon/engine/describe.hpp"
+
+#include <algorithm>
+#include <array>
+#include <utility>
+
+namespace slowfilm::bench {
+namespace {
+
+constexpr std::size_t reason_bytes_max = 1000;
+
+Result<std::string> text_param(const boost::json::object& params, std::string_view key) {
+    const boost::json::value* value = params.if_contains(key);
+    if (value == nullptr || !value->is_string()) {
+        return fail(Failure::usage, "the request needs '" + std::string(key) + "', a string");
+    }
+    return std::string(value->get_string());
+}
+
+bool refused(const engine::Decision& decision) {
+    const auto events = decision.all_events();
+    return std::any_of(events.begin(), events.end(),
+                       [](const Event& event) { return event.kind == EventKind::refused; });
+}
+
+std::string run_text(const ActiveRun& run) {
+    return "run " + std::to_string(run.number);
+}
+
+}  // namespace
+
+const std::vector<std::string>& Bench::methods() {
+    static const std::vector<std::string> all{"status", "start",   "pause",       "resume",
+                                              "stop",   "confirm", "acknowledge", "remove"};
+    return all;
+}
+
+void Bench::handle(control::Request request, control::Reply reply) {
+    using Method = Answer (Bench::*)(const control::Request&);
+    struct Entry {
+        std::string_view name;
+        Method method;
+        bool operates;
+    };
+    static constexpr std::array<Entry, 7> entries{{{"status", &Bench::status, false},
+                                                   {"pause", &Bench::pause, false},
+                                                   {"stop", &Bench::stop, true},
+                                                   {"resume", &Bench::resume, true},
+                                                   {"confirm", &Bench::confirm, true},
+                                                   {"acknowledge", &Bench::acknowledge, true},
+                                                   {"remove", &Bench::remove, true}}};
+    const bool is_start = request.method == "start";
+    const auto entry =
+        std::find_if(entries.begin(), entries.end(), [&](const Entry& one) { return one.name == request.method; });
+    if (!is_start && entry == entries.end()) {
+        reply(fail(Failure::usage, "there is no method '" + escaped(request.method) + "'"));
+        return;
+    }
+    if (closing_ && request.method != "status") {
+        reply(fail(Failure::try_again, "the daemon is shutting down; every output is being opened"));
+        return;
+    }
+    if (!outputs_opened_ && (is_start || entry->operates)) {
+        reply(fail(Failure::try_again, "the daemon is starting: it is seeing to it that every output is open"));
+        return;
+    }
+    if (is_start || entry->operates) {
+        if (const Result<void> allowed = may_operate(request.peer); !allowed) {
+            reply(tl::unexpected(allowed.error()));
+            return;
+        }
+    }
+    if (is_start) {
+        start(request, std::move(reply));
+        return;
+    }
+    reply((this->*entry->method)(request));
+}
+
+Result<void> Bench::may_watch(const control::Peer& peer) const {
+    if (options_.config.access.may_watch(peer.uid, peer.gid)) {
+        return {};
+    }
+    return fail(Failure::not_allowed, describe_user(peer.uid) + " is not in the bench's watch list");
+}
+
+Result<void> Bench::may_operate(const control::Peer& peer) const {
+    if (options_.config.access.may_operate(peer.uid, peer.gid)) {
+        return {};
+    }
+    return fail(Failure::not_allowed,
+                describe_user(peer.uid) + " is not in the bench's operate list; only pause is open to everyone");
+}
+
+Result<ChannelTask*> Bench::channel_named(const boost::json::object& params) {
+    const Result<std::string> name = text_param(params, "channel");
+    if (!name) {
+        return tl::unexpected(name.error());
+    }
+    const auto found = by_name_.find(*name);
+    if (found == by_name_.end()) {
+        std::string known;
+        for (const auto& task : tasks_) {
+            if (known.size() < 200) {
+                known += (known.empty() ? "'" : ", '") + escaped(task->config().name) + "'";
+            }
+        }
+        return fail(Failure::no_input, "there is no channel '" + escaped(*name) + "' on this bench; it has " + known);
+    }
+    return tasks_[found->second].get();
+}
+
+Result<ChannelTask*> Bench::run_named(const boost::json::object& params) {
+    Result<ChannelTask*> task = channel_named(params);
+    if (task && (*task)->run() == nullptr) {
+        return fail(Failure::bad_data,
+                    "channel '" + escaped((*task)->config().name) + "' is empty: there is no run on it");
+    }
+    return task;
+}
+
+Result<std::vector<ChannelTask*>> Bench::channels_named(const boost::json::object& params) {
+    std::vector<ChannelTask*> chosen;
+    if (const boost::json::value* all = params.if_contains("all");
+        all != nullptr && all->is_bool() && all->get_bool()) {
+        for (const auto& task : tasks_) {
+            chosen.push_back(task.get());
+        }
+        return chosen;
+    }
+    const boost::json::value* names = params.if_contains("channels");
+    if (names == nullptr || !names->is_array() || names->get_array().empty()) {
+        return fail(Failure::usage, "the request needs 'channels', a list of names, or 'all': true");
+    }
+    for (const boost::json::value& name : names->get_array()) {
+        const Result<ChannelTask*> task = channel_named({{"channel", name}});
+        if (!task) {
+            return tl::unexpected(task.error());
+        }
+        if (std::find(chosen.begin(), chosen.end(), *task) == chosen.end()) {
+            chosen.push_back(*task);
+        }
+    }
+    return chosen;
+}
+
+void Bench::note(const control::Peer& peer, const ChannelTask* task, std::string_view verb, std::string detail) {
+    ledger::OperatorAction action;
+    action.utc = clock_->utc();
+    if (task != nullptr) {
+        action.channel = task->config().name;
+        if (task->run() != nullptr) {
+            action.run = task->run()->number;
+        }
+    }
+    action.verb = verb;
+    action.detail = std::move(detail);
+    action.who = describe_user(peer.uid) + ", gid " + std::to_string(peer.gid);
+    feed_.put(std::move(action));
+}
+
+std::string Bench::state_word(const ChannelTask& task) const {
+    return task.run() == nullptr ? "empty" : std::string(engine::name(task.run()->state()));
+}
+
+namespace {
+
+boost::json::object line_of(const ChannelTask& task, std::string state) {
+    boost::json::object line;
+    line["channel"] = task.config().name;
+    line["run"] = task.run() != nullptr ? boost::json::value(task.run()->number) : boost::json::value(nullptr);
+    line["state"] = std::move(state);
+    return line;
+}
+
+}  // namespace
+
+// Never refused: no current is never wrong for people. A run that has none already stays as it is.
+Bench::Answer Bench::pause(const control::Request& request) {
+    const Result<std::vector<ChannelTask*>> chosen = channels_named(request.params);
+    if (!chosen) {
+        return tl::unexpected(chosen.error());
+    }
+    boost::json::array lines;
+    for (ChannelTask* task : *chosen) {
+        ActiveRun* run = task->run();
+        const bool can_pause = run != nullptr && run->plan != nullptr &&
+                               (engine::is_live(run->run.state) || run->run.state == RunState::asking);
+        if (can_pause) {
+            (void)task->command(CommandKind::pause);
+        }
+        if (run != nullptr) {
+            note(request.peer, task, "pause", state_word(*task));
+        }
+        lines.push_back(line_of(*task, state_word(*task)));
+    }
+    feed_.commit();
+    boost::json::object result = answer("paused");
+    result["channels"] = std::move(lines);
+    return result;
+}
+
+Bench::Answer Bench::stop(const control::Request& request) {
+    const Result<std::vector<ChannelTask*>> chosen = channels_named(request.params);
+    if (!chosen) {
+        return tl::unexpected(chosen.error());
+    }
+    const bool all = request.params.contains("all") && !request.params.contains("channels");
+    for (const ChannelTask* task : *chosen) {
+        if (all) {
+            continue;
+        }
+        if (task->run() == nullptr) {
+            return fail(Failure::bad_data,
+                        "channel '" + escaped(task->config().name) + "' is empty: there is no run to stop");
+        }
+        if (task->run()->over()) {
+            return fail(Failure::bad_data,
+                        run_text(*task->run()) + " is " + state_word(*task) + " already; remove frees the channel");
+        }
+    }
+    boost::json::array lines;
+    for (ChannelTask* task : *chosen) {
+        ActiveRun* run = task->run();
+        if (run == nullptr || run->over()) {
+            continue;
+        }
+        note(request.peer, task, "stop", "");
+        if (run->plan) {
+            (void)task->command(CommandKind::stop);
+        } else {
+            task->stop_by_record();
+        }
+        lines.push_back(line_of(*task, state_word(*task)));
+    }
+    feed_.commit();
+    boost::json::object result = answer("stopped");
+    result["channels"] = std::move(lines);
+    return result;
+}
+
+Result<void> Bench::energising_allowed(const ChannelTask& task) const {
+    if (feed_.lost()) {
+        return fail(Failure::cannot_write, "nothing can be recorded (" + feed_.why_lost() +
+                                               "), and current that cannot be recorded does not flow; make room on the "
+                                               "ledger's disk and restart the daemon");
+    }
+    if (const ActiveRun* run = task.run(); run != nullptr && !run->trouble.empty() && !run->over()) {
+        return fail(Failure::bad_data, run_text(*run) + " cannot go on: " + run->trouble);
+    }
+    return {};
+}
+
+Bench::Answer Bench::resume(const control::Request& request) {
+    const Result<ChannelTask*> task = run_named(request.params);
+    if (!task) {
+        return tl::unexpected(task.error());
+    }
+    if (const Result<void> allowed = energising_allowed(**task); !allowed) {
+        return tl::unexpected(allowed.error());
+    }
+    const ActiveRun& run = *(*task)->run();
+    const RunState before = run.state();
+    note(request.peer, *task, "resume", "");
+    if (refused((*task)->command(CommandKind::resume))) {
+        return fail(Failure::bad_data, run_text(run) + " is " + std::string(engine::name(before)) +
+                                           ": only a run that is paused or waiting can be resumed");
+    }
+    boost::json::object result = answer("resumed");
+    result["run"] = run.number;
+    result["channel"] = (*task)->config().name;
+    result["state"] = state_word(**task);
+    return result;
+}
+
+Bench::Answer Bench::confirm(const control::Request& request) {
+    const Result<ChannelTask*> task = run_named(request.params);
+    if (!task) {
+        return tl::unexpected(task.error());
+    }
+    const Result<std::string> cell = text_param(request.params, "cell");
+    if (!cell) {
+        return tl::unexpected(cell.error());
+    }
+    const ActiveRun& run = *(*task)->run();
+    if (run.state() != RunState::asking) {
+        return fail(Failure::bad_data, run_text(run) + " on channel '" + escaped((*task)->config().name) + "' is " +
+                                           state_word(**task) + ": it asks for no confirm");
+    }
+    if (*cell != run.cell) {
+        note(request.peer, *task, "confirm refused", "cell '" + escaped(*cell) + "'");
+        feed_.commit();
+        return fail(Failure::bad_data, "channel '" + escaped((*task)->config().name) + "' holds cell '" +
+                                           escaped(run.cell) + "', not '" + escaped(*cell) +
+                                           "'; look at the cell in the fixture");
+    }
+    if (const Result<void> allowed = energising_allowed(**task); !allowed) {
+        return tl::unexpected(allowed.error());
+    }
+    note(request.peer, *task, "confirm", "cell '" + escaped(*cell) + "'");
+    (void)(*task)->command(CommandKind::confirm);
+    boost::json::object result = answer("confirmed");
+    result["run"] = run.number;
+    result["channel"] = (*task)->config().name;
+    result["cell"] = run.cell;
+    result["state"] = state_word(**task);
+    return result;
+}
+
+Bench::Answer Bench::acknowledge(const control::Request& request) {
+    const Result<ChannelTask*> task = run_named(request.params);
+    if (!task) {
+        return tl::unexpected(task.error());
+    }
+    const Result<std::string> reason = text_param(request.params, "reason");
+    if (!reason) {
+        return tl::unexpected(reason.error());
+    }
+    if (reason->empty() || reason->size() > reason_bytes_max || reason->find_first_not_of(' ') == std::string::npos) {
+        return fail(Failure::bad_data, "an acknowledgement needs a reason in words, of at most " +
+                                           std::to_string(reason_bytes_max) + " bytes");
+    }
+    const ActiveRun& run = *(*task)->run();
+    if (run.state() != RunState::tripped || run.plan == nullptr) {
+        return fail(Failure::bad_data,
+                    run_text(run) + " is " + state_word(**task) + ": there is no trip to acknowledge");
+    }
+    note(request.peer, *task, "acknowledge", valid_utf8(*reason));
+    if (refused((*task)->command(CommandKind::acknowledge))) {
+        return fail(Failure::bad_data, run_text(run) + " tripped by " +
+                                           std::string(guard_row(run.run.tripped_by).name) +
+                                           ", and its cause is still there; acknowledge it once it is gone");
+    }
+    boost::json::object result = answer("acknowledged");
+    result["run"] = run.number;
+    result["channel"] = (*task)->config().name;
+    result["state"] = state_word(**task);
+    return result;
+}
+
+Bench::Answer Bench::remove(const control::Request& request) {
+    const Result<ChannelTask*> task = run_named(request.params);
+    if (!task) {
+        return tl::unexpected(task.error());
+    }
+    const ActiveRun& run = *(*task)->run();
+    if (!run.over()) {
+        const bool tripped = run.state() == RunState::tripped;
+        return fail(Failure::bad_data,
+                    run_text(run) + " is " + state_word(**task) + ": " +
+                        (tripped ? "stop it first" : "only a run that is over can be removed; stop it first"));
+    }
+    if (run.plan && !run.run.opening.verified) {
+        return fail(Failure::try_again, "the output of channel '" + escaped((*task)->config().name) +
+                                            "' is not seen open yet; do not touch the cell");
+    }
+    note(request.peer, *task, "remove", state_word(**task));
+    boost::json::object result = answer("removed");
+    result["run"] = run.number;
+    result["channel"] = (*task)->config().name;
+    result["cell"] = run.cell;
+    (void)(*task)->remove();
+    feed_.commit();
+    result["state"] = "empty";
+    return result;
+}
+
+}  // namespace slowfilm::bench

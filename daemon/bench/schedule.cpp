@@ -1,0 +1,190 @@
+#include "daemon/bench/schedule.hpp"
+
+#include "daemon/core/ensure.hpp"
+
+#include <algorithm>
+#include <boost/asio/post.hpp>
+#include <utility>
+
+namespace slowfilm::bench {
+namespace {
+
+using WallClock = std::chrono::steady_clock;
+
+// Further behind the pace than this, the pace starts anew: a virtual clock does not race to catch up.
+constexpr std::chrono::seconds behind_max{1};
+constexpr std::chrono::milliseconds look_again{2};
+// Phases fall on whole steps, so that one waking serves several channels: waking is what costs.
+constexpr Duration phase_step{5'000};
+
+}  // namespace
+
+Schedule::Schedule(boost::asio::io_context& io, MachineClock& clock) : io_(io), timer_(io), machine_(&clock) {}
+
+Schedule::Schedule(boost::asio::io_context& io, VirtualClock& clock, double scale, MayGoOn may_go_on)
+    : io_(io), timer_(io), virtual_(&clock), scale_(scale), may_go_on_(std::move(may_go_on)) {
+    ENSURE(scale > 0.0);
+    anchor();
+}
+
+std::size_t Schedule::add(Duration period, Turn turn) {
+    ENSURE(period.count > 0);
+    tasks_.push_back({period, {}, std::move(turn), false});
+    return tasks_.size() - 1;
+}
+
+void Schedule::spread_phases() {
+    const auto count = static_cast<std::int64_t>(tasks_.size());
+    for (std::int64_t i = 0; i < count; ++i) {
+        Task& task = tasks_[static_cast<std::size_t>(i)];
+        task.phase = {task.period.count * i / count / phase_step.count * phase_step.count};
+    }
+}
+
+Time Schedule::next_turn(Duration phase, Duration period, Time after) {
+    const std::int64_t since = after.count - phase.count;
+    const std::int64_t whole = since >= 0 ? since / period.count : -((-since - 1) / period.count) - 1;
+    return Time{(whole + 1) * period.count + phase.count};
+}
+
+Time Schedule::here() const {
+    return machine_ != nullptr ? machine_->steady() : virtual_->now();
+}
+
+void Schedule::enqueue(std::size_t number, Duration period, Time after) {
+    Task& task = tasks_.at(number);
+    if (virtual_ != nullptr && queue_.empty() && !pumping_) {
+        anchor();
+    }
+    task.waiting = true;
+    queue_.push({next_turn(task.phase, period, after), number, ++task.ticket});
+}
+
+void Schedule::wake(std::size_t number) {
+    if (stopped_ || tasks_.at(number).waiting) {
+        return;
+    }
+    enqueue(number, tasks_[number].period, here());
+    arm();
+}
+
+void Schedule::hurry(std::size_t number, Duration period) {
+    if (stopped_) {
+        return;
+    }
+    enqueue(number, period, here());
+    arm();
+}
+
+void Schedule::stop() {
+    stopped_ = true;
+    ++generation_;
+    timer_.cancel();
+}
+
+void Schedule::hold() {
+    ++held_;
+}
+
+void Schedule::release() {
+    ENSURE(held_ > 0);
+    if (--held_ == 0 && !pumping_) {
+        arm();
+    }
+}
+
+void Schedule::take_turn(Time due) {
+    const Due next = queue_.top();
+    queue_.pop();
+    if (next.ticket != tasks_[next.number].ticket) {
+        return;
+    }
+    tasks_[next.number].waiting = false;
+    const std::optional<Duration> again = tasks_[next.number].turn();
+    if (again && !tasks_[next.number].waiting && !stopped_) {
+        // A turn that came late does not shift those after it; turns that were missed are not made up for.
+        enqueue(next.number, *again, std::max(here(), due));
+    }
+}
+
+void Schedule::arm() {
+    if (stopped_ || queue_.empty() || pumping_) {
+        return;
+    }
+    if (machine_ != nullptr) {
+        sleep_until(WallClock::time_point(std::chrono::microseconds(queue_.top().at.count)));
+    } else if (!posted_) {
+        posted_ = true;
+        ++generation_;
+        boost::asio::post(io_, [this] {
+            posted_ = false;
+            pump_virtual();
+        });
+    }
+}
+
+void Schedule::sleep_until(WallClock::time_point wall) {
+    const std::uint64_t generation = ++generation_;
+    timer_.expires_at(wall);
+    timer_.async_wait([this, generation](const boost::system::error_code& error) {
+        if (error || generation != generation_) {
+            return;
+        }
+        if (machine_ != nullptr) {
+            pump_machine();
+        } else {
+            pump_virtual();
+        }
+    });
+}
+
+void Schedule::pump_machine() {
+    pumping_ = true;
+    while (!stopped_ && !queue_.empty() && queue_.top().at <= machine_->steady()) {
+        take_turn(queue_.top().at);
+    }
+    pumping_ = false;
+    arm();
+}
+
+WallClock::time_point Schedule::wall_of(Time due) const {
+    const double wall_us = static_cast<double>((due - anchor_time_).count) / scale_;
+    return anchor_wall_ + std::chrono::microseconds(static_cast<std::int64_t>(wall_us));
+}
+
+void Schedule::anchor() {
+    anchor_wall_ = WallClock::now();
+    anchor_time_ = virtual_->now();
+}
+
+void Schedule::pump_virtual() {
+    const WallClock::time_point began = WallClock::now();
+    WallClock::time_point wall_now = began;
+    while (!stopped_ && held_ == 0 && !queue_.empty()) {
+        if (may_go_on_ && !may_go_on_()) {
+            sleep_until(wall_now + look_again);
+            return;
+        }
+        // A turn that was hurried may be due before the clock's time: it is taken now.
+        const Time due = std::max(queue_.top().at, virtual_->now());
+        const WallClock::time_point wall = wall_of(due);
+        if (wall > wall_now) {
+            sleep_until(wall);
+            return;
+        }
+        if (wall_now - wall > behind_max) {
+            anchor();
+        }
+        virtual_->set(due);
+        pumping_ = true;
+        take_turn(due);
+        pumping_ = false;
+        wall_now = WallClock::now();
+        if (wall_now - began > stretch) {
+            arm();
+            return;
+        }
+    }
+}
+
+}  // namespace slowfilm::bench

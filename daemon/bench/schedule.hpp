@@ -1,0 +1,93 @@
+// Whose turn it is: one period a channel, phases spread over it. On the machine's clock it wakes when a turn is due; on
+// a virtual clock it makes the time itself, one turn after the other, and sleeps only to keep the pace.
+#pragma once
+
+#include "daemon/bench/clock.hpp"
+
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <chrono>
+#include <cstddef>
+#include <cstdint>
+#include <functional>
+#include <optional>
+#include <queue>
+#include <vector>
+
+namespace slowfilm::bench {
+
+class Schedule {
+  public:
+    // A turn; returns the period at which the next one shall come, or nothing to sleep until wake().
+    using Turn = std::function<std::optional<Duration>()>;
+    // Whether virtual time may go on: false while the ledger is far behind.
+    using MayGoOn = std::function<bool()>;
+
+    Schedule(boost::asio::io_context& io, MachineClock& clock);
+    // `scale`: virtual seconds in a second, > 0.
+    Schedule(boost::asio::io_context& io, VirtualClock& clock, double scale, MayGoOn may_go_on);
+
+    // Its number, from 0. It sleeps until wake().
+    std::size_t add(Duration period, Turn turn);
+    // Phases are spread once all are known.
+    void spread_phases();
+    // The next turn comes at the task's period; nothing where one is waiting already.
+    void wake(std::size_t number);
+    // The next turn comes at this shorter period, whatever was waiting.
+    void hurry(std::size_t number, Duration period);
+    // No more turns, for ever.
+    void stop();
+
+    // Virtual time stands still between hold() and as many release().
+    void hold();
+    void release();
+
+    // Longest stretch of turns without giving the sockets a look-in.
+    static constexpr std::chrono::milliseconds stretch{5};
+
+  private:
+    struct Task {
+        Duration period;
+        Duration phase;
+        Turn turn;
+        bool waiting{false};      // stands in the queue
+        std::uint64_t ticket{0};  // of the entry that counts; older ones are passed over
+    };
+    struct Due {
+        Time at;
+        std::size_t number;
+        std::uint64_t ticket;
+        bool operator>(const Due& other) const {
+            return at.count != other.at.count ? at > other.at : number > other.number;
+        }
+    };
+
+    [[nodiscard]] static Time next_turn(Duration phase, Duration period, Time after);
+    [[nodiscard]] Time here() const;
+    void enqueue(std::size_t number, Duration period, Time after);
+    void take_turn(Time due);
+    void arm();
+    void pump_machine();
+    void pump_virtual();
+    void sleep_until(std::chrono::steady_clock::time_point wall);
+    [[nodiscard]] std::chrono::steady_clock::time_point wall_of(Time due) const;
+    void anchor();
+
+    boost::asio::io_context& io_;
+    boost::asio::steady_timer timer_;
+    MachineClock* machine_{nullptr};
+    VirtualClock* virtual_{nullptr};
+    double scale_{1.0};
+    MayGoOn may_go_on_;
+    std::vector<Task> tasks_;
+    std::priority_queue<Due, std::vector<Due>, std::greater<>> queue_;
+    std::uint64_t generation_{0};  // of the timer: a handler that was queued before a change does nothing
+    bool posted_{false};
+    bool pumping_{false};
+    bool stopped_{false};
+    std::size_t held_{0};
+    std::chrono::steady_clock::time_point anchor_wall_;
+    Time anchor_time_;
+};
+
+}  // namespace slowfilm::bench

@@ -1,0 +1,138 @@
+// What every channel does now, as an answer.
+#include "daemon/bench/bench.hpp"
+#include "daemon/engine/describe.hpp"
+#include "daemon/protocol/guard_table.hpp"
+
+#include <unistd.h>
+
+namespace slowfilm::bench {
+namespace {
+
+// A value that is not there is null, with the reason beside it.
+template <class Q>
+void put_reading(boost::json::object& object, std::string_view key, std::string_view reason_key,
+                 const Reading<Q>& reading, double (*convert)(Q)) {
+    if (reading.good()) {
+        object[key] = convert(reading.value);
+        return;
+    }
+    object[key] = nullptr;
+    object[reason_key] = reading.quality == Quality::bad ? "the last reading was not a value" : "nothing was read yet";
+}
+
+void put_step(boost::json::object& object, const ActiveRun& run) {
+    if (!run.run.in_visit) {
+        object["step"] = nullptr;
+        object["pass"] = "";
+        return;
+    }
+    const engine::StepLabel& label = run.plan->labels[run.run.step];
+    boost::json::object step;
+    step["path"] = label.path;
+    step["name"] = label.name;
+    step["do"] = engine::name(run.plan->steps[run.run.step].kind);
+    object["step"] = std::move(step);
+    object["pass"] = record::pass_text(run.run.pass);
+}
+
+// Since the run began: the visits that have ended, and the one under way.
+void put_charge(boost::json::object& object, const ActiveRun* run) {
+    double in = 0.0;
+    double out = 0.0;
+    if (run != nullptr) {
+        in = run->charge_in_ah;
+        out = run->charge_out_ah;
+        if (run->plan && run->run.in_visit) {
+            in += ampere_hours(run->run.totals.charge_in.whole);
+            out += ampere_hours(run->run.totals.charge_out.whole);
+        }
+    }
+    object["charge_in_ah"] = in;
+    object["charge_out_ah"] = out;
+}
+
+void put_trip(boost::json::object& object, const ActiveRun& run) {
+    if (run.run.state != RunState::tripped) {
+        object["trip"] = nullptr;
+        return;
+    }
+    boost::json::object trip;
+    trip["guard"] = guard_row(run.run.tripped_by).name;
+    trip["class"] = run.run.trip_class == TripClass::cell ? "cell" : "channel";
+    trip["text"] = run.trip_text;
+    object["trip"] = std::move(trip);
+}
+
+}  // namespace
+
+boost::json::object Bench::answer(std::string_view kind) const {
+    boost::json::object object;
+    object["slowfilm"] = SLOWFILM_VERSION;
+    object["kind"] = kind;
+    return object;
+}
+
+boost::json::object Bench::hello() const {
+    boost::json::object object = answer("hello");
+    object["bench"] = options_.config.name;
+    object["ledger"] = options_.config.ledger;
+    object["socket"] = options_.config.socket;
+    object["time_scale"] = options_.time_scale.value_or(1.0);
+    object["pid"] = static_cast<std::int64_t>(::getpid());
+    return object;
+}
+
+boost::json::object Bench::channel_status(const ChannelTask& task) const {
+    boost::json::object object;
+    const ActiveRun* run = task.run();
+    object["channel"] = task.config().name;
+    object["state"] = state_word(task);
+    object["run"] = run != nullptr ? boost::json::value(run->number) : boost::json::value(nullptr);
+    object["cell"] = run != nullptr ? boost::json::value(run->cell) : boost::json::value(nullptr);
+    object["protocol"] = run != nullptr ? boost::json::value(run->title) : boost::json::value(nullptr);
+    const bool restored = run != nullptr && run->plan != nullptr;
+    if (restored) {
+        put_step(object, *run);
+    } else {
+        object["step"] = nullptr;
+        object["pass"] = "";
+    }
+    const Sample& last = task.last_sample();
+    put_reading(object, "voltage_volt", "voltage_reason", last.voltage, volts);
+    put_reading(object, "current_ampere", "current_reason", last.current, amperes);
+    put_reading(object, "temperature_celsius", "temperature_reason", last.temperature, celsius);
+    put_charge(object, run);
+    object["run_second"] = restored ? seconds(run->recorder->status(run->run).ended - run->run.started) : 0.0;
+    object["needs"] = run != nullptr ? run->needs() : "";
+    if (restored) {
+        put_trip(object, *run);
+    } else {
+        object["trip"] = nullptr;
+    }
+    return object;
+}
+
+Bench::Answer Bench::status(const control::Request& request) {
+    if (const Result<void> allowed = may_watch(request.peer); !allowed) {
+        return tl::unexpected(allowed.error());
+    }
+    boost::json::object result = answer("status");
+    result["bench"] = options_.config.name;
+    result["time_scale"] = options_.time_scale.value_or(1.0);
+    boost::json::array channels;
+    if (request.params.contains("channel")) {
+        const Result<ChannelTask*> task = channel_named(request.params);
+        if (!task) {
+            return tl::unexpected(task.error());
+        }
+        channels.push_back(channel_status(**task));
+    } else {
+        for (const auto& task : tasks_) {
+            channels.push_back(channel_status(*task));
+        }
+    }
+    result["channels"] = std::move(channels);
+    return result;
+}
+
+}  // namespace slowfilm::bench

@@ -1,0 +1,184 @@
+// What the next daemon makes of what the last one left.
+#include "daemon/bench/replay.hpp"
+#include "tests/daemon/bench/world.hpp"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+namespace slowfilm::bench {
+namespace {
+
+using testing::HasSubstr;
+
+TEST(Restart, a_run_under_way_waits_for_a_person_and_no_current_flows) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    world.until_state("a1", "forming");
+    const double before = world.channel("a1").at("charge_in_ah").to_number<double>();
+    world.close();
+    world.open();
+    const boost::json::object status = world.channel("a1");
+    EXPECT_EQ(status.at("state").as_string(), "waiting");
+    EXPECT_EQ(status.at("cell").as_string(), "C-1");
+    EXPECT_THAT(std::string(status.at("needs").as_string()), HasSubstr("restarted"));
+    EXPECT_LE(status.at("charge_in_ah").to_number<double>(), 0.5);
+    EXPECT_GE(status.at("charge_in_ah").to_number<double>(), before - 0.01);
+    for (const Demand& demand : world.channels[0]->demands) {
+        EXPECT_TRUE(is_open(demand) || &demand != &world.channels[0]->demands.back());
+    }
+    EXPECT_TRUE(is_open(world.channels[0]->demands.back()));
+    EXPECT_FALSE(world.bench->findings().empty());
+}
+
+TEST(Restart, a_simulated_cell_comes_back_where_its_tape_left_it_and_the_run_can_go_on) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    world.until_state("a1", "asking");
+    const double voltage = world.channel("a1").at("voltage_volt").to_number<double>();
+    world.close();
+    world.open();
+    EXPECT_EQ(world.state("a1"), "asking") << "a question stays a question";
+    world.until([&] { return world.channel("a1").at("voltage_volt").is_double(); });
+    EXPECT_NEAR(world.channel("a1").at("voltage_volt").to_number<double>(), voltage, 0.02);
+    world.ask("confirm", {{"channel", "a1"}, {"cell", "C-1"}});
+    world.until_state("a1", "done");
+    const std::string ledger = world.options().config.ledger;
+    world.close();
+    const auto reader = ledger::Reader::open(ledger);
+    ASSERT_TRUE(reader) << reader.error().message;
+    const Result<ReplayReport> report = replay(**reader, 1);
+    ASSERT_TRUE(report) << report.error().message;
+    EXPECT_TRUE(report->same) << report->difference;
+}
+
+TEST(Restart, resume_after_a_restart_takes_up_the_amount) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    world.until_state("a1", "forming");
+    world.close();
+    world.open();
+    ASSERT_EQ(world.state("a1"), "waiting");
+    world.ask("resume", {{"channel", "a1"}});
+    world.until_state("a1", "asking");
+    EXPECT_NEAR(world.channel("a1").at("charge_in_ah").to_number<double>(), 0.5, 0.002);
+}
+
+TEST(Restart, a_paused_run_stays_paused_through_several_restarts) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    world.until_state("a1", "forming");
+    world.ask("pause", {{"all", true}});
+    for (int i = 0; i < 3; ++i) {
+        world.close();
+        world.open();
+        EXPECT_EQ(world.state("a1"), "paused");
+    }
+}
+
+TEST(Restart, a_trip_survives_and_a_removed_run_does_not_come_back) {
+    World world;
+    world.channels[0]->refuses = true;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    ASSERT_TRUE(world.start("a2", "C-2", unattended_protocol()));
+    world.until_state("a1", "tripped");
+    world.until_state("a2", "done");
+    world.close();
+    world.open();
+    EXPECT_EQ(world.state("a1"), "tripped");
+    EXPECT_EQ(world.state("a2"), "done") << "until a person removes it";
+    world.until([&] { return world.request("remove", {{"channel", "a2"}}).has_value(); });
+    world.close();
+    world.open();
+    EXPECT_EQ(world.state("a1"), "tripped");
+    EXPECT_EQ(world.state("a2"), "empty");
+}
+
+TEST(Restart, a_run_whose_channel_is_gone_is_waiting_in_the_ledger) {
+    World world;
+    ASSERT_TRUE(world.start("a2", "C-2"));
+    world.until_state("a2", "forming");
+    world.close();
+    world.options().config.channels.pop_back();
+    world.open();
+    EXPECT_THAT(world.bench->findings().at(0), HasSubstr("not in this bench"));
+    const std::string ledger = world.options().config.ledger;
+    world.close();
+    const auto reader = ledger::Reader::open(ledger);
+    ASSERT_TRUE(reader) << reader.error().message;
+    const Result<ledger::RunData> run = (*reader)->run(1);
+    ASSERT_TRUE(run) << run.error().message;
+    EXPECT_EQ(run->status.state, RunState::waiting);
+    EXPECT_EQ(run->status.wait, WaitReason::restart);
+}
+
+TEST(Restart, a_state_that_cannot_be_read_waits_and_can_only_be_ended) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    world.until_state("a1", "forming");
+    const std::string path = world.options().config.ledger;
+    world.close();
+    {
+        // A checkpoint of a version that this program does not know.
+        ledger::WriterOptions options;
+        options.path = path;
+        const auto writer = ledger::Writer::open(options);
+        ASSERT_TRUE(writer) << writer.error().message;
+        const auto reader = ledger::Reader::open(path);
+        ASSERT_TRUE(reader);
+        const auto checkpoint = (*reader)->last_checkpoint(1);
+        ASSERT_TRUE(checkpoint && *checkpoint);
+        ASSERT_TRUE((*writer)->put(ledger::Checkpoint{1, (*checkpoint)->sequence + 1, "from tomorrow"}));
+        ASSERT_TRUE((*writer)->flush());
+    }
+    world.open();
+    const boost::json::object status = world.channel("a1");
+    EXPECT_EQ(status.at("state").as_string(), "waiting");
+    EXPECT_THAT(std::string(status.at("needs").as_string()), HasSubstr("could not be restored"));
+    EXPECT_THAT(world.refusal(Failure::bad_data, "resume", {{"channel", "a1"}}), HasSubstr("could not be restored"));
+    EXPECT_EQ(world.ask("pause", {{"all", true}}).at("kind").as_string(), "paused");
+    world.ask("stop", {{"channels", {"a1"}}});
+    EXPECT_EQ(world.state("a1"), "stopped");
+    world.ask("remove", {{"channel", "a1"}});
+    EXPECT_EQ(world.state("a1"), "empty");
+}
+
+TEST(Replay, a_tape_that_was_altered_is_found_out) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1", unattended_protocol()));
+    world.until_state("a1", "done");
+    world.ask("remove", {{"channel", "a1"}});
+    const std::string path = world.options().config.ledger;
+    world.close();
+    const auto reader = ledger::Reader::open(path);
+    ASSERT_TRUE(reader) << reader.error().message;
+    ASSERT_TRUE(replay(**reader, 1)->same);
+    {
+        ledger::WriterOptions options;
+        options.path = path;
+        const auto writer = ledger::Writer::open(options);
+        ASSERT_TRUE(writer) << writer.error().message;
+        const Result<ledger::RunData> run = (*reader)->run(1);
+        ledger::EventRecord extra = run->events.back();
+        ++extra.sequence;
+        extra.event.kind = EventKind::warned;
+        extra.text = "never happened";
+        ASSERT_TRUE((*writer)->put(extra));
+        ASSERT_TRUE((*writer)->flush());
+    }
+    const Result<ReplayReport> report = replay(**reader, 1);
+    ASSERT_TRUE(report) << report.error().message;
+    EXPECT_FALSE(report->same);
+    EXPECT_THAT(report->difference, HasSubstr("never happened"));
+}
+
+TEST(Replay, a_run_that_is_not_there_is_named) {
+    World world;
+    const auto reader = ledger::Reader::open(world.options().config.ledger);
+    ASSERT_TRUE(reader) << reader.error().message;
+    const Result<ReplayReport> report = replay(**reader, 7);
+    ASSERT_FALSE(report);
+    EXPECT_EQ(report.error().failure, Failure::no_input);
+}
+
+}  // namespace
+}  // namespace slowfilm::bench
