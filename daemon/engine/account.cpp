@@ -34,7 +34,7 @@ void Machine::count_time(Duration span) {
     const Duration watched = std::min(span, plan_.stale_voltage);
     bool counts = false;
     switch (run_.state) {
-        case RunState::forming: counts = run_.in_visit && run_.applied_known && run_.applied == run_.demand; break;
+        case RunState::forming: counts = run_.in_visit && run_.taken; break;
         case RunState::resting: counts = run_.in_visit && run_.opening.verified; break;
         case RunState::asking:
             run_.visit_time += span;

@@ -60,7 +60,7 @@ Decision advance(const Plan& plan, Run& run, const Input& input) {
 void Machine::take(const Tick&) {
     heed(judge_tick(plan_, run_, now_));
     const bool live = run_.state == RunState::forming || run_.state == RunState::resting;
-    if (live && run_.applied != run_.demand && now_ - run_.demand_at > applied_within) {
+    if (live && !run_.taken && now_ - run_.demand_at > applied_within) {
         trip(GuardId::channel_fault, (now_ - run_.demand_at).count, applied_within.count);
     }
     if (run_.state == RunState::checking) {
@@ -116,6 +116,7 @@ void Machine::take(const Applied& applied) {
     run_.applied = applied.demand;
     run_.applied_at = now_;
     run_.applied_known = true;
+    run_.taken = run_.applied == run_.demand;
 }
 
 void Machine::take(const ChannelFault& fault) {
@@ -153,6 +154,10 @@ void Machine::take(const Gap& gap) {
         const Current level = magnitude(run_.last.current.value);
         unseen.add(level, level, length);
         run_.uncertain += unseen.whole;
+    }
+    if (run_.state == RunState::checking) {
+        wait(WaitReason::gap);  // what was seen before it proves nothing after it
+        return;
     }
     const bool live = run_.state == RunState::forming || run_.state == RunState::resting;
     if (!live) {
@@ -258,6 +263,9 @@ void Machine::judge_checks(const ConnectionVerdict& verdict) {
 }
 
 void Machine::judge_opening() {
+    if (!run_.opening.wanted) {
+        return;
+    }
     const Current leakage{plan_.guards[static_cast<std::size_t>(GuardId::leakage)].trip};
     const OpeningStep step =
         check_opening(run_.opening, run_.last.current, run_.last.mode, leakage, plan_.traits, now_);
@@ -291,6 +299,7 @@ void Machine::demand(const Demand& wanted) {
     decision_.record_first = is_open(run_.demand) && !is_open(wanted);
     run_.demand = wanted;
     run_.demand_at = now_;
+    run_.taken = run_.applied_known && run_.applied == wanted;
     if (is_open(wanted)) {
         decision_.record_first = false;
         ask_opening(run_.opening, now_);

@@ -112,13 +112,12 @@ class Judge {
 
     // No persistence: this reading alone is enough.
     void at_once(GuardId id, std::int64_t value, std::int64_t limit, bool out) {
-        if (setting(id).origin == Origin::off) {
+        if (!out || setting(id).origin == Origin::off) {
+            mark(id, false);
             return;
         }
-        mark(id, out);
-        if (out) {
-            trip(id, value, limit);
-        }
+        mark(id, true);
+        trip(id, value, limit);
     }
 
     // Not judged now: neither in nor out.
@@ -277,8 +276,7 @@ void judge_current(Judge& judge, const Plan& plan, Run& run, const Scope& scope,
     if (scope.running) {
         judge.above(GuardId::over_current, magnitude(current).count, span);
     }
-    const bool settled =
-        run.applied_known && run.applied == run.demand && sample.current.time >= run.applied_at + plan.traits.settle;
+    const bool settled = run.taken && sample.current.time >= run.applied_at + plan.traits.settle;
     if (is_open(run.demand)) {
         judge.suspend(GuardId::current_error);
         judge.suspend(GuardId::hold_error);

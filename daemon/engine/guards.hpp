@@ -22,7 +22,7 @@ struct GuardFill {
     Duration out_for;         // gathered
     std::int32_t samples{0};  // where persistence is "two samples in a row": +2 out, -1 in, trips at 4
     bool warned{false};
-    std::int64_t closest{0};  // the value that came nearest to the limit
+    std::int64_t closest{0};              // the value that came nearest to the limit
     std::int64_t margin{margin_unknown};  // and how near that was; negative when beyond
     Time closest_at;
     [[nodiscard]] constexpr bool closest_known() const { return margin != margin_unknown; }

@@ -85,6 +85,7 @@ struct Run {
     Demand applied;  // taken
     Time applied_at;
     bool applied_known{false};
+    bool taken{false};  // what is applied is what is asked
     // the last good reading of each quantity
     Sample last;
     Time last_sample;  // of the last sample input, good or not

@@ -263,6 +263,7 @@ void accounts(Io& io, Run& r) {
     demand(io, r.applied);
     moment(io, r.applied_at);
     io.value(r.applied_known);
+    io.value(r.taken);
     sample(io, r.last);
     moment(io, r.last_sample);
     moment(io, r.kept_at);

@@ -245,7 +245,7 @@ void Machine::judge_taper(const Sample& sample, Duration span) {
         case protocol::Direction::discharge: in_direction = current.count < 0; break;
         case protocol::Direction::either: break;
     }
-    const bool settled = run_.applied == run_.demand && now_ >= run_.applied_at + plan_.traits.settle;
+    const bool settled = run_.taken && now_ >= run_.applied_at + plan_.traits.settle;
     const bool met = at_setpoint && in_direction && settled && magnitude(current) <= step.end_current.value;
     run_.taper_time = met ? run_.taper_time + std::min(span, plan_.stale_current) : Duration{};
 }
@@ -284,7 +284,7 @@ void Machine::judge_ends(const Sample* sample) {
     }
     const PlanStep& step = plan_.steps[run_.step];
     const bool pending = run_.guards.out != 0;  // a fault never passes for an end
-    if (live && !pending && (run_.applied == run_.demand || is_open(run_.demand))) {
+    if (live && !pending && (run_.taken || is_open(run_.demand))) {
         const EndReason reason = end_reason(step, sample);
         if (reason != EndReason::none) {
             end_step(reason);
