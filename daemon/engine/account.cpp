@@ -2,6 +2,7 @@
 #include "daemon/engine/machine.hpp"
 
 #include <algorithm>
+#include <limits>
 
 namespace slowfilm::engine {
 
@@ -38,13 +39,13 @@ void Machine::count_time(Duration span) {
         case RunState::resting: counts = run_.in_visit && run_.opening.verified; break;
         case RunState::asking:
             run_.visit_time += span;
-            run_.people += span;
+            run_.aside += span;
             return;
+        case RunState::checking:
         case RunState::paused:
         case RunState::waiting:
-        case RunState::tripped: run_.people += span; return;
+        case RunState::tripped: run_.aside += span; return;
         case RunState::planned:
-        case RunState::checking:
         case RunState::stopped:
         case RunState::done: return;
     }
@@ -61,7 +62,8 @@ void Machine::integrate(const Reading<Current>& current) {
     if (!current.good() || run_.state == RunState::planned || current.time <= run_.charge_mark) {
         return;
     }
-    if (is_open(run_.demand) && run_.opening.verified) {
+    const Current leakage{plan_.guards[static_cast<std::size_t>(GuardId::leakage)].trip};
+    if (is_open(run_.demand) && run_.opening.verified && magnitude(current.value) <= leakage) {
         run_.charge_mark = current.time;
         run_.charge_last = current.value;
         run_.charge_running = false;
@@ -72,15 +74,24 @@ void Machine::integrate(const Reading<Current>& current) {
         const Current first = run_.charge_edge ? current.value : run_.charge_last;
         add_charge(first, current.value, span, run_.last.voltage.value);
     } else if (run_.charge_running) {
-        ChargeCount unseen;
-        const Current level = std::max(magnitude(run_.charge_last), magnitude(current.value));
-        unseen.add(level, level, span);
-        run_.uncertain += unseen.whole;
+        note_unseen(std::max(magnitude(run_.charge_last), magnitude(current.value)), span);
     }
     run_.charge_mark = current.time;
     run_.charge_last = current.value;
     run_.charge_running = true;
     run_.charge_edge = false;
+}
+
+// What may have flowed while nobody looked. It saturates: a weekend at 28 A must not come out as a negative charge.
+void Machine::note_unseen(Current level, Duration span) {
+    constexpr Charge most{std::numeric_limits<std::int64_t>::max() / 4};
+    __extension__ using Wide = __int128;
+    constexpr Wide femto_per_pico = 1000;
+    const Wide moved = static_cast<Wide>(level.count) * span.count / femto_per_pico;
+    const Charge unseen = moved > most.count ? most : Charge{static_cast<std::int64_t>(moved)};
+    for (Charge* account : {&run_.uncertain, &run_.uncertain_leg, &run_.uncertain_visit}) {
+        *account = std::min(*account + unseen, most);
+    }
 }
 
 void Machine::add_charge(Current first, Current second, Duration span, Voltage voltage) {
@@ -105,8 +116,10 @@ void Machine::add_charge(Current first, Current second, Duration span, Voltage v
     run_.totals.energy_out -= energy;
     run_.discharged.add(-first, -second, span);
     if (run_.discharged.whole > plan_.capacity / 10) {
+        run_.discharged = ChargeCount{.whole = plan_.capacity / 10};  // or its surplus would end the next leg as well
         run_.history.first_leg_over = true;
         run_.history.leg = Charge{};
+        run_.uncertain_leg = Charge{};
         run_.leg_rest = ChargeCount{};
     }
 }
@@ -121,8 +134,8 @@ void Machine::note_cell(const Reading<Voltage>& voltage) {
     CellHistory& history = run_.history;
     history.known = true;
     history.highest = std::max(history.highest, seen);
-    if (seen >= plan_.armed_above) {
-        history.armed = true;
+    history.armed = history.armed || seen >= plan_.armed_above;
+    if (seen >= plan_.formed_above) {
         history.furthest = CellState::formed;
     } else if (seen >= tapped_from && history.furthest == CellState::pristine) {
         history.furthest = CellState::tapped;

@@ -11,13 +11,18 @@ namespace {
 using namespace literals;
 
 // A demand that the shell never reports as taken would leave "not as demanded" blind.
-constexpr Duration applied_within = 60_s;
+// Ten minutes: as long as the record may be held up before its queue is full.
+constexpr Duration applied_within = 10_min;
 
-constexpr std::array heat_guards{GuardId::over_temperature, GuardId::temperature_rise};
-
-bool is_heat(GuardId id, std::int64_t limit, const Plan& plan) {
-    const bool cap = id == GuardId::bench_cap && limit == plan.caps.temperature_max.count;
-    return cap || std::find(heat_guards.begin(), heat_guards.end(), id) != heat_guards.end();
+// The most that the stage may be giving under a demand.
+Current level_of(const Demand& demand) {
+    if (const auto* drive = std::get_if<DriveCurrent>(&demand)) {
+        return magnitude(drive->current);
+    }
+    if (const auto* hold = std::get_if<HoldVoltage>(&demand)) {
+        return std::max(hold->source_max, hold->sink_max);
+    }
+    return {};
 }
 
 }  // namespace
@@ -26,6 +31,10 @@ Run new_run(const Plan& plan, const CellHistory& history) {
     Run run;
     run.history = history;
     run.history.armed = history.armed || (history.known && history.highest >= plan.armed_above);
+    if (!history.known) {
+        run.history.furthest = plan.state;  // nothing but the protocol's claim is known of it
+        run.history.first_leg_over = plan.state == CellState::formed;
+    }
     return run;
 }
 
@@ -48,7 +57,9 @@ Decision advance(const Plan& plan, Run& run, const Input& input) {
         const Duration span = first ? Duration{} : input.time - run.now;
         run.sequence = input.sequence;
         run.now = input.time;
-        if (!std::holds_alternative<Gap>(input.body) || !is_live(run.state)) {
+        if (std::holds_alternative<Gap>(input.body) && is_live(run.state)) {
+            run.aside += span;  // nobody watched: neither the step's time nor the run's
+        } else {
             machine.count_time(span);
         }
         std::visit([&](const auto& body) { machine.take(body); }, input.body);
@@ -71,7 +82,7 @@ void Machine::take(const Tick&) {
 }
 
 void Machine::take(const Sample& raw) {
-    const Sample sample = plausible_part(plan_, raw);
+    const Sample sample = plausible_part(plan_, raw, now_);
     const Duration span = now_ - run_.last_sample;
     integrate(sample.current);
     note_cell(sample.voltage);
@@ -150,10 +161,9 @@ void Machine::take(const Gap& gap) {
     emit(EventKind::gap, 0, length.count);
     decision_.commit = true;
     if (current_may_have_flowed) {
-        ChargeCount unseen;
-        const Current level = magnitude(run_.last.current.value);
-        unseen.add(level, level, length);
-        run_.uncertain += unseen.whole;
+        const Current measured = magnitude(run_.last.current.value);
+        const Current asked = std::max(level_of(run_.demand), level_of(run_.applied));
+        note_unseen(std::max(measured, asked), length);
     }
     if (run_.state == RunState::checking) {
         wait(WaitReason::gap);  // what was seen before it proves nothing after it
@@ -208,13 +218,29 @@ void Machine::heed(const GuardFinding& finding) {
         const GuardFill& fill = run_.guards.fill[i];
         emit(EventKind::warned, static_cast<std::uint8_t>(i), fill.closest, plan_.guards[i].warn);
     }
-    if (!finding.tripped || is_over(run_)) {
+    if (!finding.tripped) {
+        return;
+    }
+    if (is_over(run_)) {
+        note_heat_after(finding);
         return;
     }
     const bool upgrade = guard_row(finding.id).trip_class == TripClass::cell;
     if (run_.state != RunState::tripped || upgrade) {
         trip(finding.id, finding.value, finding.limit);
+        decision_.trip_group = decision_.trip_group || finding.heat;
     }
+}
+
+// The run is over, its cell is not: heat is said once and opens the neighbours, the state stays what it was.
+void Machine::note_heat_after(const GuardFinding& finding) {
+    if (!finding.heat || run_.heat_said) {
+        return;
+    }
+    run_.heat_said = true;
+    emit(EventKind::tripped, static_cast<std::uint8_t>(finding.id), finding.value, finding.limit);
+    decision_.commit = true;
+    decision_.trip_group = true;
 }
 
 void Machine::trip(GuardId id, std::int64_t value, std::int64_t limit) {
@@ -222,7 +248,6 @@ void Machine::trip(GuardId id, std::int64_t value, std::int64_t limit) {
     emit(EventKind::tripped, static_cast<std::uint8_t>(id), value, limit);
     decision_.commit = true;
     decision_.keep = true;
-    decision_.trip_group = is_heat(id, limit, plan_);
     run_.state = RunState::tripped;
     run_.wait = WaitReason::none;
     run_.tripped_by = id;

@@ -31,26 +31,26 @@ struct Scope {
     bool voltage{false}, heat{false}, leakage{false}, running{false};
 };
 
-Scope scope_of(const Run& run) {
+Scope scope_of(const Plan& plan, const Run& run) {
+    // In somebody's hands: before the first checks are passed, in an ask, and until the checks after it are.
+    const bool hands_on = !run.begun || run.window == StartWindow::by_history ||
+                          (run.in_visit && plan.steps[run.step].kind == StepKind::ask);
     switch (run.state) {
         case RunState::forming:
         case RunState::resting: return {.voltage = true, .heat = true, .leakage = true, .running = true};
-        case RunState::paused: {
-            const bool hands_on = run.before_pause == RunState::asking || run.before_pause == RunState::checking;
-            return {.voltage = !hands_on, .heat = true, .leakage = true};
-        }
+        case RunState::paused: return {.voltage = !hands_on, .heat = true, .leakage = true};
         case RunState::waiting: {
             const bool in_doubt = run.wait == WaitReason::connection || run.wait == WaitReason::restart ||
                                   run.wait == WaitReason::acknowledged;
-            return {.voltage = !in_doubt, .heat = true, .leakage = true};
+            return {.voltage = !in_doubt && !hands_on, .heat = true, .leakage = true};
         }
         case RunState::checking:
         case RunState::asking: return {.heat = true, .leakage = true};
+        // A cell that tripped may be on its way to burning: its heat still opens the neighbours.
         case RunState::tripped:
-            return run.trip_class == TripClass::channel ? Scope{.heat = true, .leakage = true} : Scope{};
-        case RunState::planned:
         case RunState::stopped:
-        case RunState::done: return {};
+        case RunState::done: return {.heat = true};
+        case RunState::planned: return {};
     }
     return {};
 }
@@ -175,6 +175,8 @@ class Judge {
 
     // Class cell before class channel, then the table's order.
     void trip(GuardId id, std::int64_t value, std::int64_t limit) {
+        const bool hot_cap = id == GuardId::bench_cap && limit == plan_.caps.temperature_max.count;
+        finding.heat = finding.heat || hot_cap || id == GuardId::over_temperature || id == GuardId::temperature_rise;
         const bool worse = !finding.tripped || (guard_row(id).trip_class == TripClass::cell &&
                                                 guard_row(finding.id).trip_class == TripClass::channel);
         if (worse) {
@@ -209,7 +211,7 @@ void judge_voltage(Judge& judge, const Plan& plan, Run& run, Voltage voltage, Du
     bool climbed = true;
     std::int64_t missed = 0;
     for (const ClimbGate& gate : plan.climb) {
-        if (run.history.net >= gate.by && highest < gate.above) {
+        if (run.history.net + run.uncertain >= gate.by && highest < gate.above) {
             climbed = false;
             missed = gate.above.count;
             break;
@@ -218,28 +220,42 @@ void judge_voltage(Judge& judge, const Plan& plan, Run& run, Voltage voltage, Du
     judge.judge(GuardId::climb, highest.count, missed, !climbed, span);
 }
 
-bool at_bound(const Plan& plan, const DriveCurrent& drive, const Sample& sample) {
-    if (sample.mode == StageMode::at_ceiling || sample.mode == StageMode::at_floor) {
-        return true;
-    }
-    if (plan.traits.reports_ceiling || !sample.voltage.good()) {
+// The newest good reading of a quantity: voltage and current need not come in the same sample.
+template <class Q>
+const Reading<Q>& newest(const Reading<Q>& fresh, const Reading<Q>& last) {
+    return fresh.good() ? fresh : last;
+}
+
+// At its own bound the stage gives less than it was asked for, and that is no fault: if the voltage is there, and
+// current still flows. A blown fuse drives the terminals to the ceiling too.
+bool at_bound(const Plan& plan, const PlanStep& step, const DriveCurrent& drive, const Sample& sample,
+              const Reading<Voltage>& voltage) {
+    const Current flows = sample.current.value;
+    const Current leakage{plan.guards[index_of(GuardId::leakage)].trip};
+    // Where a voltage ends the step it would have ended before the current fell to half.
+    const Current least = step.end_voltage.set ? magnitude(drive.current) / 2 : leakage;
+    const bool same_way = (flows.count > 0) == (drive.current.count > 0);
+    if (!voltage.good() || !same_way || magnitude(flows) <= least) {
         return false;
     }
-    const Voltage slack = plan.traits.voltage_accuracy + plan.traits.voltage_resolution;
-    return sample.voltage.value >= drive.ceiling - slack || sample.voltage.value <= drive.floor + slack;
+    const bool charges = drive.current.count > 0;
+    const bool near = charges ? voltage.value >= drive.ceiling - plan.end_margin * 2
+                              : voltage.value <= drive.floor + plan.end_margin * 2;
+    const bool says_so = sample.mode == StageMode::at_ceiling || sample.mode == StageMode::at_floor;
+    return near && (says_so || !plan.traits.reports_ceiling);
 }
 
 void judge_drive(Judge& judge, const Plan& plan, const Run& run, const DriveCurrent& drive, const Sample& sample,
                  Duration span) {
     judge.suspend(GuardId::hold_error);
     judge.suspend(GuardId::current_lost);
-    if (at_bound(plan, drive, sample)) {
+    const PlanStep& step = plan.steps[run.step];
+    if (at_bound(plan, step, drive, sample, newest(sample.voltage, run.last.voltage))) {
         judge.suspend(GuardId::current_error);
         return;
     }
     const Current off = magnitude(sample.current.value - drive.current);
-    const Current allowed = plan.steps[run.step].current_error;
-    judge.above_limit(GuardId::current_error, off.count, allowed.count, span);
+    judge.above_limit(GuardId::current_error, off.count, step.current_error.count, span);
 }
 
 // In a hold the voltage must be at its setpoint unless the stage is at one of its current limits.
@@ -247,13 +263,14 @@ void judge_hold(Judge& judge, const Plan& plan, Run& run, const HoldVoltage& hol
                 Duration span) {
     judge.suspend(GuardId::current_error);
     const Current current = sample.current.value;
-    const Current slack = plan.traits.current_accuracy * 2 + magnitude(hold.source_max) / 100;
+    const Current slack = plan.traits.current_accuracy * 2 + std::max(hold.source_max, hold.sink_max) / 100;
     const bool at_source = hold.source_max.count > 0 && current >= hold.source_max - slack;
     const bool at_sink = hold.sink_max.count > 0 && current <= -(hold.sink_max - slack);
-    if (at_source || at_sink || !sample.voltage.good()) {
+    const Reading<Voltage>& voltage = newest(sample.voltage, run.last.voltage);
+    if (at_source || at_sink || !voltage.good()) {
         judge.suspend(GuardId::hold_error);
     } else {
-        judge.above(GuardId::hold_error, magnitude(sample.voltage.value - hold.voltage).count, span);
+        judge.above(GuardId::hold_error, magnitude(voltage.value - hold.voltage).count, span);
     }
     // A taper falls slowly; a lost contact takes the current away between two readings.
     const PlanStep& step = plan.steps[run.step];
@@ -276,19 +293,19 @@ void judge_current(Judge& judge, const Plan& plan, Run& run, const Scope& scope,
     if (scope.running) {
         judge.above(GuardId::over_current, magnitude(current).count, span);
     }
-    const bool settled = run.taken && sample.current.time >= run.applied_at + plan.traits.settle;
+    const bool settled = sample.current.time >= run.applied_at + plan.traits.settle;
+    // Judged against what the stage has taken: current that nobody has let flow yet is current at open circuit.
+    if (scope.leakage && run.applied_known && settled && is_open(run.applied)) {
+        judge.above(GuardId::leakage, magnitude(current).count, span);
+    } else {
+        judge.suspend(GuardId::leakage);
+    }
     if (is_open(run.demand)) {
         judge.suspend(GuardId::current_error);
         judge.suspend(GuardId::hold_error);
-        if (scope.leakage && settled) {
-            judge.above(GuardId::leakage, magnitude(current).count, span);
-        } else {
-            judge.suspend(GuardId::leakage);
-        }
         return;
     }
-    judge.suspend(GuardId::leakage);
-    if (!settled || !scope.running) {
+    if (!settled || !run.taken || !scope.running) {
         return;
     }
     if (const auto* drive = std::get_if<DriveCurrent>(&run.demand)) {
@@ -377,7 +394,7 @@ void judge_temperature(Judge& judge, const Plan& plan, Run& run, const Scope& sc
 void judge_charge(Judge& judge, const Plan& plan, const Run& run) {
     const CellHistory& history = run.history;
     const Charge leg_max = history.first_leg_over ? plan.leg_max_later : plan.leg_max_first;
-    const Charge leg = history.leg + run.uncertain;
+    const Charge leg = history.leg + run.uncertain_leg;
     judge.note_closest(GuardId::charge_leg, leg.count, (leg_max - leg).count);
     judge.at_once(GuardId::charge_leg, leg.count, leg_max.count, !(leg <= leg_max));
     const GuardSetting& net = plan.guards[index_of(GuardId::charge_net)];
@@ -434,7 +451,7 @@ void judge_run_time(Judge& judge, const Plan& plan, const Run& run, const Scope&
     if (!scope.running) {
         return;
     }
-    const Duration length = now - run.started - run.people;
+    const Duration length = now - run.started - run.aside;
     const GuardSetting& s = plan.guards[index_of(GuardId::run_time)];
     judge.note_closest(GuardId::run_time, length.count, s.trip - length.count);
     judge.at_once(GuardId::run_time, length.count, s.trip, !(length.count <= s.trip));
@@ -455,9 +472,13 @@ void mark_bad_unless(Reading<Q>& reading, bool plausible) {
 
 }  // namespace
 
-Sample plausible_part(const Plan& plan, const Sample& sample) {
+Sample plausible_part(const Plan& plan, const Sample& sample, Time now) {
     const ChannelTraits& traits = plan.traits;
     Sample part = sample;
+    mark_bad_unless(part.voltage, part.voltage.time <= now);
+    mark_bad_unless(part.current, part.current.time <= now);
+    mark_bad_unless(part.temperature, part.temperature.time <= now);
+    mark_bad_unless(part.ambient, part.ambient.time <= now);
     mark_bad_unless(part.temperature, part.temperature.value >= traits.temperature_plausible_min &&
                                           part.temperature.value <= traits.temperature_plausible_max);
     mark_bad_unless(part.voltage, magnitude(part.voltage.value) <= traits.voltage_max + traits.voltage_max / 10);
@@ -471,7 +492,7 @@ bool is_out(const GuardState& guards, GuardId id) {
 }
 
 GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now) {
-    const Scope scope = scope_of(run);
+    const Scope scope = scope_of(plan, run);
     Judge judge{plan, run, now};
     if (!scope.heat) {
         return judge.finding;
@@ -487,9 +508,12 @@ GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time
     }
     judge_caps(judge, plan, run, scope, sample);
     const Current leakage{plan.guards[index_of(GuardId::leakage)].trip};
-    const Current flowing = sample.current.good() ? sample.current.value : Current{};
+    const Reading<Current>& flowing = newest(sample.current, run.last.current);
     const auto* drive = std::get_if<DriveCurrent>(&run.demand);
-    const bool discharging = flowing < -leakage || (drive != nullptr && drive->current.count < 0);
+    const auto* hold = std::get_if<HoldVoltage>(&run.demand);
+    const bool discharging = (flowing.good() && flowing.value < -leakage) ||
+                             (drive != nullptr && drive->current.count < 0) ||
+                             (hold != nullptr && hold->source_max.count == 0);
     if (sample.voltage.good() && sample.voltage.time > guards.voltage_fresh) {
         const Duration span = span_of(sample.voltage.time, guards.voltage_fresh, plan.stale_voltage);
         guards.voltage_fresh = sample.voltage.time;
@@ -516,7 +540,7 @@ GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time
 }
 
 GuardFinding judge_tick(const Plan& plan, Run& run, Time now) {
-    const Scope scope = scope_of(run);
+    const Scope scope = scope_of(plan, run);
     Judge judge{plan, run, now};
     if (!scope.heat) {
         return judge.finding;

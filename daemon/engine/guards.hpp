@@ -56,6 +56,7 @@ struct GuardState {
 
 struct GuardFinding {
     bool tripped{false};
+    bool heat{false};  // some guard of heat fired, whether or not it is the worst: the neighbours must open
     GuardId id{GuardId::over_voltage};  // the worst that fired
     std::int64_t value{0};
     std::int64_t limit{0};
@@ -63,8 +64,9 @@ struct GuardFinding {
 };
 
 // The sample with implausible readings marked bad, so that nobody takes them for values: outside the instrument's range
-// or the bench's own sensor window. A broken sensor must not read as a safe cell.
-[[nodiscard]] Sample plausible_part(const Plan& plan, const Sample& sample);
+// or the bench's own sensor window, or dated after the input that brought it. A broken sensor must not read as a safe
+// cell.
+[[nodiscard]] Sample plausible_part(const Plan& plan, const Sample& sample, Time now);
 
 // Takes the good readings of a plausible_part into account, judges every guard that the run's state does not suspend.
 [[nodiscard]] GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now);

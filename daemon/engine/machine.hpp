@@ -52,6 +52,7 @@ class Machine {
 
     // accounts (account.cpp)
     void integrate(const Reading<Current>& current);
+    void note_unseen(Current level, Duration span);
     void add_charge(Current first, Current second, Duration span, Voltage voltage);
     void note_cell(const Reading<Voltage>& voltage);
     void note_totals(const Sample& sample);
@@ -59,6 +60,7 @@ class Machine {
 
     // safety (engine.cpp)
     void heed(const GuardFinding& finding);
+    void note_heat_after(const GuardFinding& finding);
     void trip(GuardId id, std::int64_t value, std::int64_t limit);
     void wait(WaitReason reason);
     void judge_checks(const ConnectionVerdict& verdict);

@@ -138,6 +138,8 @@ Planner::Done Planner::set_guards() {
     set_above(GuardId::over_voltage, limits_.voltage_max, as_count);
     guard(GuardId::reversed).trip = guard(GuardId::reversed).low = reversed_below.count;
     set_below(GuardId::low_voltage, limits_.low_voltage, as_count);
+    plan_.formed_above = plan_.window_min + cycle_end_over_window;
+    plan_.end_margin = end_margin();
     plan_.armed_above = limits_.armed_above.value_or(plan_.window_min + cycle_end_over_window);
     set_below(GuardId::discharge_floor, limits_.discharge_floor, as_count);
     set_current_guards();
@@ -256,10 +258,9 @@ void Planner::set_keep() {
     }
     if (keep.on_current_change) {
         const auto* amps = std::get_if<Current>(&*keep.on_current_change);
-        const Current one_c = current_of(Rate{1, 1}, plan_.capacity);
         const auto* share = std::get_if<Ratio>(&*keep.on_current_change);
-        plan_.keep_current = {.value = amps != nullptr ? *amps : Current{one_c.count / 1'000'000 * share->count},
-                              .set = true};
+        plan_.keep_current = {
+            .value = amps != nullptr ? *amps : current_of(Rate{share->count, 1'000'000}, plan_.capacity), .set = true};
     }
     if (keep.on_temperature_change) {
         plan_.keep_temperature = {.value = *keep.on_temperature_change, .set = true};
@@ -396,7 +397,7 @@ Result<Demand> Planner::drive_of(const Step& step, bool charges) const {
     const Voltage margin = end_margin();
     if (charges) {
         drive.ceiling = step.ends.voltage ? *step.ends.voltage + margin : plan_.window_max;
-        drive.floor = std::min(plan_.traits.voltage_min, reversed_below);
+        drive.floor = plan_.traits.voltage_min;
         if (drive.ceiling > plan_.window_max + least_gap || drive.ceiling > limit - least_gap) {
             return refuse("the stage's ceiling " + print(drive.ceiling) + " (end voltage + " + print(margin) +
                           " for this channel's accuracy) must stay within 10 mV above window.max " +
@@ -404,7 +405,7 @@ Result<Demand> Planner::drive_of(const Step& step, bool charges) const {
         }
     } else {
         drive.floor = step.ends.voltage ? *step.ends.voltage - margin : plan_.window_min;
-        drive.ceiling = limit - least_gap;
+        drive.ceiling = std::min(limit - least_gap, plan_.traits.voltage_max);
         if (drive.floor < floor + least_gap) {
             return refuse("the stage's floor " + print(drive.floor) + " (end voltage - " + print(margin) +
                           " for this channel's accuracy) must stay 10 mV above discharge_floor " + print(floor));

@@ -77,6 +77,8 @@ struct Plan {
     std::vector<StepLabel> labels;
     std::array<GuardSetting, guard_count> guards;
     Voltage armed_above;
+    Voltage formed_above;  // a cell that has been there is formed: window.min + 0.3 V, whatever arms a guard
+    Voltage end_margin;  // of the stage's ceiling above the end of a charge, and of its floor below that of a discharge
     std::vector<ClimbGate> climb;
     Charge leg_max_first, leg_max_later;
     Duration stale_voltage, stale_current, stale_temperature;

@@ -50,10 +50,11 @@ struct Run {
     WaitReason wait{WaitReason::none};
     GuardId tripped_by{GuardId::over_voltage};
     TripClass trip_class{TripClass::channel};
+    bool heat_said{false};      // heat after the run was over has been reported
     std::uint64_t sequence{0};  // of the last input
     Time now;                   // of the last input
     Time started;
-    Duration people;  // time spent waiting for people, kept apart from the run's time
+    Duration aside;  // time that is not the run's: waiting for people, connection checks, gaps
     CellHistory history;
     // the visit
     bool begun{false};  // a first step has begun
@@ -64,17 +65,18 @@ struct Run {
     std::array<Duration, protocol::repeat_depth_max> repeat_time{};  // counted time of each repeat around the step
     std::uint32_t cycle{1};
     VisitTotals totals;
-    VisitTotals last_visit;            // the one that just ended
-    VisitTotals visit_before_last;     // one input can end two: the second was already so. For the record alone
-    Duration visit_time;               // counted time of this visit: gaps and pauses left out
-    Duration taper_time;               // how long the taper condition has held
-    bool already_so_before{false};     // the visit before this one ended without current
-    std::int32_t already_so_step{-1};  // the step that last did
+    VisitTotals last_visit;         // the one that just ended
+    VisitTotals visit_before_last;  // one input can end two: the second was already so. For the record alone
+    Duration visit_time;            // counted time of this visit: gaps and pauses left out
+    Duration taper_time;            // how long the taper condition has held
+    std::array<std::uint64_t, 4> already_so{};  // bit per step (modulo 256): its last visit ended without current
     // charge
     ChargeCount net;         // in minus out since the run began
     ChargeCount leg_rest;    // what history.leg has not taken up yet
     ChargeCount discharged;  // since the last charge, net of small recharges: a tenth of rated ends a leg
     Charge uncertain;        // what may have flowed unseen in gaps; guards and caps count it as charged
+    Charge uncertain_leg;    // the part of it since the leg began
+    Charge uncertain_visit;  // the part of it in this visit
     Time charge_mark;        // up to when current has been integrated
     Current charge_last;
     bool charge_running{false};

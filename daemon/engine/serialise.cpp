@@ -244,8 +244,9 @@ void place_in_protocol(Io& io, Run& r) {
     totals(io, r.visit_before_last);
     quantity(io, r.visit_time);
     quantity(io, r.taper_time);
-    io.value(r.already_so_before);
-    io.value(r.already_so_step);
+    for (auto& bits : r.already_so) {
+        io.value(bits);
+    }
 }
 
 template <class Io>
@@ -254,6 +255,8 @@ void accounts(Io& io, Run& r) {
     charge_count(io, r.leg_rest);
     charge_count(io, r.discharged);
     quantity(io, r.uncertain);
+    quantity(io, r.uncertain_leg);
+    quantity(io, r.uncertain_visit);
     moment(io, r.charge_mark);
     quantity(io, r.charge_last);
     io.value(r.charge_running);
@@ -278,10 +281,11 @@ void fields(Io& io, Run& r) {
     enumeration(io, r.wait, WaitReason::already_so_twice);
     enumeration(io, r.tripped_by, GuardId::record_lost);
     enumeration(io, r.trip_class, TripClass::channel);
+    io.value(r.heat_said);
     io.value(r.sequence);
     moment(io, r.now);
     moment(io, r.started);
-    quantity(io, r.people);
+    quantity(io, r.aside);
     history(io, r.history);
     place_in_protocol(io, r);
     accounts(io, r);

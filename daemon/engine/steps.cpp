@@ -91,6 +91,7 @@ void Machine::begin_step(std::int32_t index) {
     run_.begun = true;
     run_.in_visit = true;
     run_.visit_time = Duration{};
+    run_.uncertain_visit = Charge{};
     const PlanStep& step = plan_.steps[place];
     VisitTotals& totals = run_.totals;  // holds what flowed since the visit before ended: nothing is lost between two
     totals.visit = run_.visit;
@@ -105,18 +106,18 @@ void Machine::begin_step(std::int32_t index) {
     totals.temperature_max = run_.last.temperature.value;
     emit(EventKind::step_began);
     decision_.commit = true;
+    std::uint64_t& already = run_.already_so[place / 64 % run_.already_so.size()];
+    const std::uint64_t bit = std::uint64_t{1} << (place % 64);
     if (!already_so(step)) {
-        if (run_.already_so_step == index) {
-            run_.already_so_step = -1;
-        }
+        already &= ~bit;
         go_on_with_step();
         return;
     }
-    const bool twice = step.depth > 0 && (run_.already_so_step == index || run_.already_so_before);
+    const bool twice = step.depth > 0 && (already & bit) != 0;
+    already |= bit;
     demand(Open{});
     run_.state = RunState::forming;  // the next input begins the next step
     end_visit(EndReason::already_so);
-    run_.already_so_step = index;
     if (twice) {
         run_.wait = WaitReason::already_so_twice;
         finish(RunState::stopped);
@@ -168,7 +169,6 @@ void Machine::end_visit(EndReason reason) {
     run_.last_visit = totals;
     run_.totals = VisitTotals{};
     run_.in_visit = false;
-    run_.already_so_before = reason == EndReason::already_so;
     run_.cycle += run_.last_visit.ends_cycle ? 1 : 0;
     emit(EventKind::step_ended, static_cast<std::uint8_t>(reason));
     decision_.keep = true;
@@ -192,9 +192,16 @@ void Machine::finish(RunState state) {
 // The cap was reached: the visit is over, and the protocol says what follows. `repeat` is the repeat whose cap it was,
 // or -1.
 void Machine::overrun(EndReason reason, protocol::OnOverrun what, std::int32_t repeat) {
+    const bool unanswered = repeat < 0 && plan_.steps[run_.step].kind == StepKind::ask;
+    if (unanswered && what == protocol::OnOverrun::wait) {
+        run_.visit_time = Duration{};
+        wait(WaitReason::overrun);  // the ask stays open: a resume asks again, nothing goes on without its confirm
+        return;
+    }
     end_visit(reason);
     if (repeat >= 0) {
         run_.step = static_cast<std::uint16_t>(repeat);  // what comes next follows the whole repeat
+        std::fill(run_.pass.begin() + plan_.steps[run_.step].depth, run_.pass.end(), 0U);
     }
     switch (what) {
         case protocol::OnOverrun::stop:
@@ -215,6 +222,12 @@ bool Machine::voltage_reached(const PlanStep& step, const Sample& sample) const 
     const Voltage under = drive == nullptr ? Voltage{} : step.end_voltage.value - drive->floor;
     const Voltage end = step.end_voltage.value;
     const Voltage seen = sample.voltage.value;
+    // An open circuit drives the terminals to the end voltage as well: the step's current must be flowing.
+    const Current flows = sample.current.good() ? sample.current.value : run_.last.current.value;
+    if (drive != nullptr &&
+        !(magnitude(flows) * 2 >= magnitude(drive->current) && (flows.count > 0) == (drive->current.count > 0))) {
+        return false;
+    }
     if (step.kind == StepKind::charge) {
         return seen >= end || (sample.mode == StageMode::at_ceiling && seen >= end - margin);
     }
@@ -233,12 +246,15 @@ void Machine::judge_taper(const Sample& sample, Duration span) {
     if (hold == nullptr || !step.end_current.set) {
         return;
     }
-    if (!sample.voltage.good() || !sample.current.good()) {
+    const Reading<Voltage>& voltage = sample.voltage.good() ? sample.voltage : run_.last.voltage;
+    const Reading<Current>& reading = sample.current.good() ? sample.current : run_.last.current;
+    const bool any = sample.voltage.good() || sample.current.good();
+    if (!any || !voltage.good() || !reading.good()) {
         return;  // neither met nor missed: staleness is judged elsewhere
     }
     const std::int64_t hold_error = plan_.guards[static_cast<std::size_t>(GuardId::hold_error)].trip;
-    const bool at_setpoint = magnitude(sample.voltage.value - hold->voltage).count <= hold_error;
-    const Current current = sample.current.value;
+    const bool at_setpoint = magnitude(voltage.value - hold->voltage).count <= hold_error;
+    const Current current = reading.value;
     bool in_direction = true;
     switch (step.direction) {
         case protocol::Direction::charge: in_direction = current.count > 0; break;
@@ -260,7 +276,7 @@ EndReason Machine::end_reason(const PlanStep& step, const Sample* sample) const 
     if (step.end_time.set && run_.visit_time >= step.end_time.value) {
         return EndReason::time;
     }
-    if (step.end_amount.set && amount_of(step, run_.totals) + run_.uncertain >= step.end_amount.value) {
+    if (step.end_amount.set && amount_of(step, run_.totals) + run_.uncertain_visit >= step.end_amount.value) {
         return EndReason::amount;
     }
     if (step.end_net.set) {
@@ -292,7 +308,7 @@ void Machine::judge_ends(const Sample* sample) {
         }
     }
     const auto allowed = [&](protocol::OnOverrun what) { return !pending || what != protocol::OnOverrun::next; };
-    if (step.at_most_amount.set && amount_of(step, run_.totals) + run_.uncertain >= step.at_most_amount.value) {
+    if (step.at_most_amount.set && amount_of(step, run_.totals) + run_.uncertain_visit >= step.at_most_amount.value) {
         // A charge cap is never passed over by going on: the plan allows `next` for a time cap only.
         overrun(EndReason::at_most_amount, step.on_overrun, -1);
         return;
@@ -301,7 +317,8 @@ void Machine::judge_ends(const Sample* sample) {
         overrun(EndReason::at_most_time, step.on_overrun, -1);
         return;
     }
-    for (std::int32_t parent = step.parent; parent >= 0;) {
+    // A repeat's cap never passes over a question to a person.
+    for (std::int32_t parent = live ? step.parent : -1; parent >= 0;) {
         const PlanStep& repeat = plan_.steps[static_cast<std::size_t>(parent)];
         if (repeat.at_most_time.set && run_.repeat_time[repeat.depth] >= repeat.at_most_time.value &&
             allowed(repeat.on_overrun)) {

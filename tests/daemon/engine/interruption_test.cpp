@@ -1,7 +1,7 @@
 // What happens when nobody watched for a while.
-#include <gtest/gtest.h>
-
 #include "tests/daemon/engine/harness.hpp"
+
+#include <gtest/gtest.h>
 
 namespace slowfilm::engine::test {
 namespace {

@@ -1,7 +1,7 @@
 // A protocol on a channel: margins, and what the channel cannot do.
-#include <gtest/gtest.h>
-
 #include "tests/daemon/engine/harness.hpp"
+
+#include <gtest/gtest.h>
 
 namespace slowfilm::engine::test {
 namespace {

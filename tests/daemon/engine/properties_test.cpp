@@ -242,7 +242,8 @@ TEST(Properties, serialise_and_restore_at_any_input_changes_nothing_after_it) {
                 const Decision e = advance(story.plan, twin, input);
                 RC_ASSERT(d.demand == e.demand);
                 RC_ASSERT(d.apply == e.apply && d.record_first == e.record_first && d.commit == e.commit);
-                RC_ASSERT(d.keep == e.keep && d.trip_group == e.trip_group && std::ranges::equal(d.all_events(), e.all_events()));
+                RC_ASSERT(d.keep == e.keep && d.trip_group == e.trip_group &&
+                          std::ranges::equal(d.all_events(), e.all_events()));
                 RC_ASSERT(serialise(story.run) == serialise(twin));
             }
         }

@@ -291,6 +291,66 @@ TEST(Steps, a_paused_hold_must_meet_its_taper_anew) {
     EXPECT_EQ(bench.run.state, RunState::done);
 }
 
+TEST(Steps, an_ask_that_overruns_into_waiting_still_wants_its_confirm) {
+    Step ask = ask_step(1_h);
+    ask.on_overrun = protocol::OnOverrun::wait;
+    Bench bench{with({rest_step(5_s), ask, charge_step(Rate{1, 10}, 3600_mV, 6_h)})};
+    bench.start();
+    bench.run_for(2_h);
+    ASSERT_EQ(bench.run.state, RunState::waiting);
+    bench.command(CommandKind::resume);
+    bench.run_for(1_min);
+    EXPECT_EQ(bench.run.state, RunState::asking);
+    bench.command(CommandKind::confirm);
+    bench.run_for(5_s);
+    EXPECT_EQ(bench.run.state, RunState::forming);
+}
+
+TEST(Steps, a_cell_taken_out_in_an_ask_that_overran_is_not_blamed_for_its_voltage) {
+    Step ask = ask_step(1_h);
+    ask.on_overrun = protocol::OnOverrun::wait;
+    Bench bench{with({rest_step(10_s), ask}), CellHistory{.furthest = CellState::formed, .known = true, .armed = true}};
+    bench.plan.start_voltage = {};
+    bench.voltage = 3600_mV;
+    bench.start();
+    bench.run_for(2_h);
+    ASSERT_EQ(bench.run.state, RunState::waiting);
+    bench.voltage = Voltage{};
+    bench.run_for(10_min);
+    EXPECT_EQ(bench.run.state, RunState::waiting);
+    EXPECT_FALSE(bench.run.history.quarantined);
+}
+
+TEST(Steps, a_repeats_cap_never_passes_over_an_ask) {
+    Step repeat = repeat_step(3, {rest_step(10_s), ask_step(72_h)});
+    repeat.at_most.time = 11_s;
+    repeat.on_overrun = protocol::OnOverrun::next;
+    Bench bench{with({repeat, charge_step(Rate{1, 10}, 3600_mV, 6_h)})};
+    bench.start();
+    bench.run_for(1_h);
+    EXPECT_EQ(bench.run.state, RunState::asking);
+}
+
+TEST(Steps, a_step_after_a_repeat_that_overran_has_no_pass) {
+    Step repeat = repeat_step(1000, {rest_step(10_s)});
+    repeat.at_most.time = 1_min;
+    repeat.on_overrun = protocol::OnOverrun::next;
+    Bench bench{with({repeat, rest_step(1_h)})};
+    bench.start();
+    bench.run_for(2_min);
+    ASSERT_EQ(bench.run.step, 2);
+    EXPECT_EQ(bench.run.pass[0], 0U);
+}
+
+TEST(Steps, two_different_steps_already_so_one_after_the_other_do_not_stop_the_run) {
+    Step outside = charge_step(Rate{1, 20}, 800_mV, 6_h);
+    Bench bench{with({outside, repeat_step(1, {charge_step(Rate{1, 20}, 850_mV, 6_h), rest_step(5_s)})})};
+    bench.voltage = 900_mV;
+    bench.start();
+    bench.run_for(1_min);
+    EXPECT_EQ(bench.run.state, RunState::done);
+}
+
 TEST(Steps, waiting_for_people_is_no_run_time) {
     Protocol p = with({rest_step(5_s), ask_step(72_h), rest_step(5_s)});
     p.limits.run_time_max = 1_h;
