@@ -216,7 +216,7 @@ Result<json::object> Client::next_object(std::optional<Clock::time_point> deadli
     }
 }
 
-Result<json::value> Client::call(std::string_view method, json::object params) {
+Result<json::value> Client::call(std::string_view method, const json::object& params) {
     const std::uint64_t id = next_id_++;
     if (auto sent = send_line(request_line(id, method, params)); !sent) {
         return tl::unexpected{sent.error()};
@@ -264,7 +264,7 @@ Result<bool> Client::follow_once(std::optional<std::uint64_t>& since, const Foll
     if (since) {
         params["since"] = *since;
     }
-    auto subscribed = call("subscribe", std::move(params));
+    auto subscribed = call("subscribe", params);
     if (!subscribed) {
         return tl::unexpected{subscribed.error()};
     }

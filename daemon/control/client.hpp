@@ -27,7 +27,7 @@ class Client {
 
     // The method's `result`. An error the daemon answers with comes back as the failure it was there, with its
     // sentence. try_again: no answer within `patience`. no_daemon: the daemon closed the connection instead.
-    [[nodiscard]] Result<boost::json::value> call(std::string_view method, boost::json::object params = {});
+    [[nodiscard]] Result<boost::json::value> call(std::string_view method, const boost::json::object& params = {});
     void set_patience(std::chrono::milliseconds patience) { patience_ = patience; }
 
     // Whoever follows the events.

@@ -106,7 +106,7 @@ void Session::work() {
         return;
     }
     working_ = true;
-    while (!closed_ && !must_wait()) {
+    while (!closed_ && !dropped_ && !must_wait()) {
         const auto line = lines_.next();
         if (!line) {
             break;
@@ -230,6 +230,9 @@ void Session::answered(const std::optional<json::value>& id, const Result<json::
 }
 
 void Session::queue(std::string line) {
+    if (dropped_) {
+        return;
+    }
     out_bytes_ += line.size();
     out_.push_back(std::make_shared<const std::string>(std::move(line)));
     write();
@@ -252,7 +255,6 @@ void Session::event_published() {
 // another line; a client that reads nothing at all is closed when its time is over.
 void Session::drop() {
     subscribed_ = false;
-    no_more_requests_ = true;
     json::object params;
     params["kind"] = "dropped";
     params["sequence"] = next_event_ - 1;
@@ -265,6 +267,8 @@ void Session::drop() {
         }
     });
     queue(notification_line("dropped", params));
+    no_more_requests_ = true;
+    dropped_ = true;
 }
 
 void Session::fill_batch() {
@@ -312,7 +316,7 @@ void Session::write() {
 }
 
 void Session::close_if_over() {
-    if (no_more_requests_ && requests_open_ == 0 && !writing_ && out_.empty() && !must_wait()) {
+    if (no_more_requests_ && (requests_open_ == 0 || dropped_) && !writing_ && out_.empty()) {
         close();
     }
 }

@@ -68,7 +68,8 @@ class Session : public std::enable_shared_from_this<Session> {
     bool reading_{false};
     bool writing_{false};
     bool working_{false};
-    bool no_more_requests_{false};  // the client has said so, or is being dropped
+    bool no_more_requests_{false};  // the client has said so
+    bool dropped_{false};           // its last word is queued: nothing is taken from it or told to it any more
     bool closed_{false};
 };
 

@@ -39,8 +39,8 @@ constexpr auto resistance_units =
     std::to_array<WrittenUnit>({{"ohm", billion}, {"mohm", million}, {"uohm", thousand}, {"nohm", 1}});
 constexpr auto ratio_units = std::to_array<WrittenUnit>({{"%", 10 * thousand}});
 
-constexpr DimensionWords time_words{"time", "a time", "90 s",    "1 us", "3650 d (ten years)", 3'650 * 86'400 * million,
-                                    false,  0,        time_units};
+constexpr DimensionWords time_words{
+    "time", "a time", "90 s", "1 us", "3650 d (ten years)", 3'650 * (86'400 * million), false, 0, time_units};
 constexpr DimensionWords voltage_words{"voltage",        "a voltage", "4.20 V", "1 nV",       "1000000 V",
                                        billion* million, true,        0,        voltage_units};
 constexpr DimensionWords current_words{"current",        "a current", "350 mA", "1 nA",       "1000000 A",

@@ -256,8 +256,10 @@ Result<Found> missing(const std::string& path) {
         struct stat facts {};
         if (::stat(log.c_str(), &facts) != 0 || facts.st_size == 0)
             continue;
-        return fail(Failure::bad_data, "there is no ledger " + path + ", but its log " + log +
-                                           " is there; put the ledger back beside it, or move the log away");
+        std::string message = "there is no ledger " + path;
+        message += ", but its log " + log;
+        message += " is there; put the ledger back beside it, or move the log away";
+        return fail(Failure::bad_data, std::move(message));
     }
     return Found::missing;
 }

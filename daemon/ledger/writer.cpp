@@ -51,7 +51,7 @@ struct Writer::State {
     std::optional<FileIdentity> file, log;
 
     mutable std::mutex mutex;
-    std::condition_variable wake;
+    std::condition_variable wake, retry;  // nobody notifies `retry`: it is SQLite's lock that is waited for
     // All below is of the mutex.
     Batch sealed;                    // put before the last commit(): one transaction, together with nothing after it
     std::vector<Committed> waiting;  // for `sealed`
@@ -72,7 +72,7 @@ struct Writer::State {
     [[nodiscard]] Result<void> write(const Batch& batch);
     [[nodiscard]] Result<void> put_rows(const Batch& batch, std::uint64_t& samples);
     [[nodiscard]] int begin_transaction();
-    [[nodiscard]] bool give_up(std::optional<Clock::time_point>& closing_since);
+    [[nodiscard]] bool wait_for_the_file(std::optional<Clock::time_point>& closing_since);
     [[nodiscard]] Result<void> still_in_place() const;
     [[nodiscard]] std::size_t bytes() const { return sealed.bytes() + open.bytes() + writing_bytes; }
     void note_rejection(Error error);
@@ -113,24 +113,22 @@ Result<void> Writer::State::still_in_place() const {
     return {};
 }
 
-// Marks the writer as held up; true once it is closing and has waited long enough.
-bool Writer::State::give_up(std::optional<Clock::time_point>& closing_since) {
-    const std::lock_guard guard(mutex);
+// Marks the writer as held up and waits a little; false once it is closing and has waited long enough.
+bool Writer::State::wait_for_the_file(std::optional<Clock::time_point>& closing_since) {
+    std::unique_lock guard(mutex);
     health.blocked = true;
-    if (!stopping)
-        return false;
-    if (!closing_since)
+    if (stopping && !closing_since)
         closing_since = Clock::now();
-    return Clock::now() >= *closing_since + std::chrono::milliseconds(patience_ms);
+    if (closing_since && Clock::now() >= *closing_since + std::chrono::milliseconds(patience_ms))
+        return false;
+    retry.wait_for(guard, retry_after);
+    return true;
 }
 
 int Writer::State::begin_transaction() {
     std::optional<Clock::time_point> closing_since;
     int code = begin.run();
-    while (primary(code) == SQLITE_BUSY && !give_up(closing_since)) {
-        std::this_thread::sleep_for(retry_after);
-        code = begin.run();
-    }
+    while (primary(code) == SQLITE_BUSY && wait_for_the_file(closing_since)) code = begin.run();
     const std::lock_guard guard(mutex);
     health.blocked = false;
     return code;

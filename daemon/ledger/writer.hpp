@@ -46,8 +46,9 @@ class Writer {
     [[nodiscard]] RunNumber next_run();
     // False when the queue is full or the writer has failed; nothing of the record is then kept.
     [[nodiscard]] bool put(Record record);
-    // Commits what has been put, now; `done` may be empty. One transaction holds all that was put before it, and
-    // nothing that is put after it: what must stand or fall together is put, then committed.
+    // Commits what has been put, now; `done` may be empty. What is put between two commits is never split over two
+    // transactions, unless it waits longer than the interval or fills a quarter of the queue: what must stand or fall
+    // together is put, then committed.
     void commit(Committed done);
     // Waits until all that was put is on disk. Not to be called from a `done`.
     [[nodiscard]] Result<void> flush();

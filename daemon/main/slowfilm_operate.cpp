@@ -35,7 +35,7 @@ Result<void> all_utf8(const json::value& value) {
     return {};
 }
 
-Result<int> ask(const Common& common, std::string_view method, json::object params, const Sentence& sentence) {
+Result<int> ask(const Common& common, std::string_view method, const json::object& params, const Sentence& sentence) {
     for (const auto& param : params) {
         if (auto good = all_utf8(param.value()); !good) {
             return tl::unexpected{good.error()};
@@ -45,7 +45,7 @@ Result<int> ask(const Common& common, std::string_view method, json::object para
     if (!client) {
         return tl::unexpected{client.error()};
     }
-    auto answer = client->call(method, std::move(params));
+    auto answer = client->call(method, params);
     if (!answer) {
         return tl::unexpected{answer.error()};
     }
@@ -106,7 +106,7 @@ Result<int> start(const StartWords& words) {
     }
     params["protocol_file"] = valid_utf8(words.protocol);
     params["protocol_text"] = *text;
-    return ask(words.common, "start", std::move(params), [](const json::object& answer) {
+    return ask(words.common, "start", params, [](const json::object& answer) {
         return "run " + whole_in(answer, "run") + " has started: cell " + quoted(answer, "cell") + " on channel " +
                quoted(answer, "channel") + "\n";
     });
@@ -147,7 +147,7 @@ Result<int> several(const SeveralWords& words, std::string_view method) {
         }
         params["channels"] = std::move(channels);
     }
-    return ask(words.common, method, std::move(params), [](const json::object& answer) {
+    return ask(words.common, method, params, [](const json::object& answer) {
         std::string text;
         const json::value* const channels = answer.if_contains("channels");
         if (channels != nullptr && channels->is_array()) {
@@ -193,7 +193,7 @@ CLI::App* add_one(Program& program, std::string_view method, std::string_view wh
             if (!words->reason.empty()) {
                 params["reason"] = words->reason;
             }
-            return ask(words->common, method, std::move(params), sentence);
+            return ask(words->common, method, params, sentence);
         };
     });
     return verb;

@@ -192,10 +192,12 @@ void complain_of_channels(const std::vector<Fit>& fits) {
         std::string names;
         for (const Fit& other : fits) {
             if (!other.plan && other.plan.error().message == why && names.size() < 200) {
-                names += (names.empty() ? "" : ", ") + escaped(other.channel, 64);
+                names += names.empty() ? "" : ", ";
+                names += escaped(other.channel, 64);
             }
         }
-        complain(names.empty() ? why : "channel " + names + ": " + why);
+        const std::string prefix = names.empty() ? "" : "channel " + names + ": ";
+        complain(prefix + why);
     }
 }
 

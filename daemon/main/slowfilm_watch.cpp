@@ -104,7 +104,7 @@ Result<json::object> status_of(const Common& common, const std::string& channel)
     if (!channel.empty()) {
         params["channel"] = channel;
     }
-    auto answer = client->call("status", std::move(params));
+    auto answer = client->call("status", params);
     if (!answer) {
         return tl::unexpected{answer.error()};
     }

@@ -21,8 +21,8 @@ class Night : public testing::Test {
     [[nodiscard]] Ran ask(std::vector<std::string> words) const { return daemon.ask(std::move(words), demo_socket); }
     [[nodiscard]] std::vector<std::string> channels() const {
         std::vector<std::string> names;
-        for (const boost::json::value& channel :
-             strict(ask({"status", "--format", "json"})).at("channels").as_array()) {
+        const boost::json::object status = strict(ask({"status", "--format", "json"}));
+        for (const boost::json::value& channel : status.at("channels").as_array()) {
             names.emplace_back(channel.at("channel").as_string());
         }
         return names;

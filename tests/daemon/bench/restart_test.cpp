@@ -63,6 +63,32 @@ TEST(Restart, resume_after_a_restart_takes_up_the_amount) {
     EXPECT_NEAR(world.channel("a1").at("charge_in_ah").to_number<double>(), 0.5, 0.002);
 }
 
+TEST(Restart, checks_that_were_cut_short_wait_for_a_person) {
+    World world;
+    const Result<boost::json::value> started = world.start("a1", "C-1");
+    ASSERT_TRUE(started);
+    ASSERT_EQ(started->at("state").as_string(), "checking");
+    world.close();
+    world.open();
+    EXPECT_EQ(world.state("a1"), "waiting");
+    EXPECT_FALSE(world.happened("step_began"));
+    world.ask("resume", {{"channel", "a1"}});
+    world.until_state("a1", "asking");
+}
+
+TEST(Restart, a_rule_to_resume_by_itself_waits_for_a_person_too) {
+    std::string text = short_protocol();
+    text.insert(text.find("[[step]]"), "[interruption]\nthen = \"resume\"\nlongest = \"10 min\"\n");
+    World world;
+    const Result<boost::json::value> started = world.start("a1", "C-1", text);
+    ASSERT_TRUE(started) << started.error().message;
+    world.until_state("a1", "forming");
+    world.close();
+    world.open();
+    EXPECT_EQ(world.state("a1"), "waiting");
+    EXPECT_TRUE(is_open(world.channels[0]->demands.back()));
+}
+
 TEST(Restart, a_paused_run_stays_paused_through_several_restarts) {
     World world;
     ASSERT_TRUE(world.start("a1", "C-1"));

@@ -110,6 +110,26 @@ TEST(Live, a_browser_that_holds_the_write_lock_is_waited_for_and_said) {
     EXPECT_EQ(writer->health().samples, 20U);
 }
 
+TEST(Live, closing_against_a_held_write_lock_gives_up_and_says_so) {
+    const Directory directory;
+    auto writer = open_writer(directory.file());
+    ASSERT_TRUE(writer->put(header_of(1)));
+    ASSERT_TRUE(writer->flush());
+    PlainClient holder(directory.file());
+    holder.run("BEGIN IMMEDIATE");
+    ASSERT_TRUE(writer->put(header_of(2)));
+    Result<void> told;
+    writer->commit([&](const Result<void>& outcome) { told = outcome; });
+    writer.reset();
+    ASSERT_FALSE(told);
+    EXPECT_EQ(told.error().failure, Failure::cannot_write);
+    EXPECT_THAT(told.error().message, HasSubstr("another program holds it"));
+    holder.run("ROLLBACK");
+    const auto lines = open_reader(directory.file())->runs();
+    ASSERT_TRUE(lines) << lines.error().message;
+    EXPECT_EQ(lines->size(), 1U);
+}
+
 TEST(Live, a_reader_that_came_before_the_writer_sees_what_it_writes) {
     const Directory directory;
     make_ledger(directory.file());
