@@ -25,6 +25,18 @@ Current level_of(const Demand& demand) {
     return {};
 }
 
+// The openings are sent for ever; they are told of at 2, 3, 5, 10, 20, 50, 100, ..., or a dead channel would fill the
+// record with a line a second.
+bool worth_saying(std::uint32_t times) {
+    if (times == 3) {
+        return true;
+    }
+    while (times >= 10 && times % 10 == 0) {
+        times /= 10;
+    }
+    return times == 1 || times == 2 || times == 5;
+}
+
 }  // namespace
 
 Run new_run(const Plan& plan, const CellHistory& history) {
@@ -153,12 +165,14 @@ void Machine::take(const Gap& gap) {
     }
     const Duration length = std::max(now_ - gap.from, Duration{});
     const bool current_may_have_flowed = !is_open(run_.demand) || !run_.opening.verified;
-    run_.gaps += length;
-    ++run_.gap_count;
+    if (length.count > 0) {
+        run_.gaps += length;
+        ++run_.gap_count;
+        emit(EventKind::gap, 0, length.count);
+    }
     run_.charge_running = false;
     run_.guards.slope = SlopeWindow{};
     run_.guards.voltage_fresh = run_.guards.current_fresh = run_.guards.temperature_fresh = now_;
-    emit(EventKind::gap, 0, length.count);
     decision_.commit = true;
     if (current_may_have_flowed) {
         const Current measured = magnitude(run_.last.current.value);
@@ -307,7 +321,7 @@ void Machine::judge_opening() {
         emit(EventKind::output_stuck, 0, run_.last.current.value.count, leakage.count);
         decision_.commit = true;
         decision_.trip_group = decision_.trip_group || flows;
-    } else if (step.resend) {
+    } else if (step.resend && worth_saying(run_.opening.times)) {
         emit(EventKind::open_resent, 0, run_.opening.times);
     }
 }

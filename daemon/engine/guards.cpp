@@ -226,22 +226,17 @@ const Reading<Q>& newest(const Reading<Q>& fresh, const Reading<Q>& last) {
     return fresh.good() ? fresh : last;
 }
 
-// At its own bound the stage gives less than it was asked for, and that is no fault: if the voltage is there, and
-// current still flows. A blown fuse drives the terminals to the ceiling too.
-bool at_bound(const Plan& plan, const PlanStep& step, const DriveCurrent& drive, const Sample& sample,
-              const Reading<Voltage>& voltage) {
-    const Current flows = sample.current.value;
-    const Current leakage{plan.guards[index_of(GuardId::leakage)].trip};
-    // Where a voltage ends the step it would have ended before the current fell to half.
-    const Current least = step.end_voltage.set ? magnitude(drive.current) / 2 : leakage;
-    const bool same_way = (flows.count > 0) == (drive.current.count > 0);
-    if (!voltage.good() || !same_way || magnitude(flows) <= least) {
+// At its own bound the stage gives less than it was asked for, and that is no fault if the voltage is there. A blown
+// fuse drives the terminals to the ceiling too, but not the sense leads. How much current still flows tells nothing: at
+// the cliff of a fresh cell, or at the end of a discharge, it is gone within a second.
+bool at_bound(const Plan& plan, const DriveCurrent& drive, StageMode mode, const Reading<Voltage>& voltage) {
+    if (!voltage.good()) {
         return false;
     }
     const bool charges = drive.current.count > 0;
     const bool near = charges ? voltage.value >= drive.ceiling - plan.end_margin * 2
                               : voltage.value <= drive.floor + plan.end_margin * 2;
-    const bool says_so = sample.mode == StageMode::at_ceiling || sample.mode == StageMode::at_floor;
+    const bool says_so = mode == StageMode::at_ceiling || mode == StageMode::at_floor;
     return near && (says_so || !plan.traits.reports_ceiling);
 }
 
@@ -250,7 +245,7 @@ void judge_drive(Judge& judge, const Plan& plan, const Run& run, const DriveCurr
     judge.suspend(GuardId::hold_error);
     judge.suspend(GuardId::current_lost);
     const PlanStep& step = plan.steps[run.step];
-    if (at_bound(plan, step, drive, sample, newest(sample.voltage, run.last.voltage))) {
+    if (at_bound(plan, drive, sample.mode, newest(sample.voltage, run.last.voltage))) {
         judge.suspend(GuardId::current_error);
         return;
     }

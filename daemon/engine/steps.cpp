@@ -222,12 +222,6 @@ bool Machine::voltage_reached(const PlanStep& step, const Sample& sample) const 
     const Voltage under = drive == nullptr ? Voltage{} : step.end_voltage.value - drive->floor;
     const Voltage end = step.end_voltage.value;
     const Voltage seen = sample.voltage.value;
-    // An open circuit drives the terminals to the end voltage as well: the step's current must be flowing.
-    const Current flows = sample.current.good() ? sample.current.value : run_.last.current.value;
-    if (drive != nullptr &&
-        !(magnitude(flows) * 2 >= magnitude(drive->current) && (flows.count > 0) == (drive->current.count > 0))) {
-        return false;
-    }
     if (step.kind == StepKind::charge) {
         return seen >= end || (sample.mode == StageMode::at_ceiling && seen >= end - margin);
     }
