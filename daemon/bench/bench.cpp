@@ -132,8 +132,18 @@ void Bench::interval() {
             feed_.commit();
         }
         feed_.look_after();
+        warn_when_behind();
         interval();
     });
+}
+
+void Bench::warn_when_behind() {
+    const bool behind = feed_.behind();
+    if (behind && !warned_behind_ && on_trouble_ && !options_.time_scale) {
+        on_trouble_(
+            "the ledger's queue is half full: its disk does not keep up; when it is full, every channel is opened");
+    }
+    warned_behind_ = behind;
 }
 
 void Bench::lost_record(const std::string& why) {
@@ -188,6 +198,9 @@ void Bench::shut_down(std::string why, std::chrono::milliseconds patience, std::
     watch_timer_.cancel();
     const auto until = std::chrono::steady_clock::now() + patience;
     watch_outputs(until, [this, until, done = std::move(done)](const std::vector<std::string>& not_open) {
+        for (const auto& task : tasks_) {
+            task->seal();
+        }
         // Whichever comes first: the disk's word, or the end of patience.
         const auto ending = std::make_shared<Ending>(Ending{not_open, false});
         const auto finished = std::make_shared<bool>(false);

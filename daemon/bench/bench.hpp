@@ -21,6 +21,7 @@
 #include <map>
 #include <memory>
 #include <optional>
+#include <set>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -78,6 +79,7 @@ class Bench final : public Surroundings {
     [[nodiscard]] Result<void> make_channels(const ChannelFactory& factory);
     void watch_outputs(std::chrono::steady_clock::time_point until, Opened done);
     void interval();
+    void warn_when_behind();
     void lost_record(const std::string& why);
 
     // unfinished runs (restart.cpp)
@@ -85,6 +87,7 @@ class Bench final : public Surroundings {
     void bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& task);
     void bind_unrestored(const ledger::RunData& data, ChannelTask* task, std::string why);
     void mark_interrupted(ChannelTask& task);
+    void go_on_after(const ledger::RunData& data);
 
     // Surroundings
     [[nodiscard]] Clock& clock() override { return *clock_; }
@@ -106,6 +109,7 @@ class Bench final : public Surroundings {
     [[nodiscard]] Answer acknowledge(const control::Request& request);
     [[nodiscard]] Answer remove(const control::Request& request);
     void start(const control::Request& request, control::Reply reply);
+    void load_fixture(ChannelTask& task, const ActiveRun& run);
     void prepare(const control::Peer& peer, const StartRequest& wanted, const ChannelTraits& traits,
                  control::Reply reply);
     void finish_start(const control::Peer& peer, const StartRequest& wanted, Result<Prepared> prepared,
@@ -115,6 +119,7 @@ class Bench final : public Surroundings {
     [[nodiscard]] Result<ChannelTask*> run_named(const boost::json::object& params);
     [[nodiscard]] Result<std::vector<ChannelTask*>> channels_named(const boost::json::object& params);
     [[nodiscard]] Result<void> energising_allowed(const ChannelTask& task) const;
+    [[nodiscard]] bool stop_orphan(const control::Peer& peer, std::string_view channel);
     [[nodiscard]] std::string where_cell_is(std::string_view cell) const;
     [[nodiscard]] boost::json::object channel_status(const ChannelTask& task) const;
     [[nodiscard]] boost::json::object answer(std::string_view kind) const;
@@ -136,9 +141,17 @@ class Bench final : public Surroundings {
     std::function<void(boost::json::object)> publish_;
     std::function<void(const std::string&)> on_trouble_;
     std::vector<std::string> findings_;
+    struct Orphan {
+        ledger::RunNumber run{0};
+        std::string channel;
+        ledger::RunStatus status;
+    };
+    std::map<std::string, Orphan, std::less<>> orphans_;  // by cell: unfinished runs whose channel is not on this bench
+    std::set<std::string, std::less<>> quarantined_;      // cells that may get no current
     std::vector<std::pair<ChannelTask*, std::unique_ptr<ActiveRun>>> found_runs_;  // while the daemon starts
     bool outputs_opened_{false};  // once: before it no command is taken
     bool closing_{false};
+    bool warned_behind_{false};
 };
 
 }  // namespace slowfilm::bench

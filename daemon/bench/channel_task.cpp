@@ -39,7 +39,7 @@ std::string ActiveRun::needs() const {
     if (restarted && run.state == RunState::waiting) {
         return "the daemon was restarted during this run; look at the cell, then resume or stop";
     }
-    return record::needs(*plan, run);
+    return recorder->needs(run);
 }
 
 void ActiveRun::note(const ledger::VisitRecord& visit) {
@@ -71,12 +71,17 @@ ChannelTask::ChannelTask(std::size_t index, const ChannelConfig& config, std::un
 
 std::optional<Duration> ChannelTask::turn() {
     const Time now = surroundings_.clock().now();
-    if (feeds_run() && !settled()) {
+    const bool watched = feeds_run() && !settled();
+    if (watched) {
         notice_gap(now);
-        feed(Tick{});
     }
     last_turn_ = now;
+    // A channel that answers at once gives the tick a fresh reading to judge: a step that ends by time ends on its
+    // sample.
     ask_sample(now);
+    if (watched) {
+        feed(Tick{});
+    }
     judge_opening(now);
     if (opening_.wanted && !opening_.verified) {
         return std::min(verify_period, config_.traits.period);
@@ -87,17 +92,21 @@ std::optional<Duration> ChannelTask::turn() {
     return std::nullopt;
 }
 
+// A cell that tripped is watched until somebody takes it away: its heat still opens the neighbours.
 bool ChannelTask::settled() const {
-    return run_->over() && run_->run.opening.verified;
+    return run_->over() && run_->run.opening.verified && run_->run.state != RunState::tripped;
 }
 
 Current ChannelTask::leakage() const {
+    if (run_ != nullptr && run_->plan != nullptr) {
+        return Current{run_->plan->guards[static_cast<std::size_t>(GuardId::leakage)].trip};
+    }
     return config_.traits.current_accuracy * 2 + config_.traits.current_resolution;
 }
 
 Duration ChannelTask::stale_after() const {
     const engine::Plan& plan = *run_->plan;
-    return std::max({plan.stale_voltage, plan.stale_current, plan.stale_temperature});
+    return std::min(plan.stale_voltage, plan.stale_current);
 }
 
 void ChannelTask::notice_gap(Time now) {
@@ -143,11 +152,19 @@ void ChannelTask::open_output() {
     const Time now = surroundings_.clock().now();
     opening_ = engine::Opening{};
     engine::ask_opening(opening_, now);
-    channel_->apply(Open{}, now, [](const Result<Demand, FaultKind>&) {});
+    channel_->apply(Open{}, now, [this, of_run = runs_begun_](const Result<Demand, FaultKind>& taken) {
+        // A run that asks for nothing else is told: after a restart its record may end before the stage had answered.
+        if (feeds_run() && is_open(run_->run.demand)) {
+            answered(of_run, taken);
+        }
+    });
     surroundings_.hurry(index_, std::min(verify_period, config_.traits.period));
 }
 
 void ChannelTask::judge_opening(Time now) {
+    if (run_ != nullptr && run_->plan != nullptr && !is_open(run_->run.demand)) {
+        opening_ = engine::Opening{};  // the run has taken over, and current is what it asked for
+    }
     if (!opening_.wanted || opening_.verified) {
         return;
     }
@@ -159,14 +176,22 @@ void ChannelTask::judge_opening(Time now) {
 }
 
 void ChannelTask::close() {
+    // For the run it is an interruption; the second says that nothing goes on by itself while the daemon ends.
+    for (int i = 0; i < 2 && feeds_run() && engine::is_live(run_->run.state); ++i) {
+        feed(Gap{surroundings_.clock().now()});
+    }
     ++demand_number_;
     open_output();
-    if (!closing_ && run_ && run_->plan && !run_->over()) {
+}
+
+void ChannelTask::seal() {
+    if (feeds_run() && !run_->over()) {
         hand_over(true);
         ledger::RunStatus status = run_->recorder->status(run_->run);
-        status.state = RunState::waiting;
-        status.wait = WaitReason::restart;
-        status.needs = "the daemon was stopped during this run; start it again";
+        if (status.state == RunState::waiting) {
+            status.wait = WaitReason::restart;
+            status.needs = "the daemon was stopped during this run; start it again, then resume or stop";
+        }
         surroundings_.ledger().put(status);
     }
     closing_ = true;
@@ -217,30 +242,30 @@ engine::Decision ChannelTask::command(CommandKind kind) {
     return decision;
 }
 
-void ChannelTask::feed(InputBody body) {
+void ChannelTask::feed(const InputBody& body) {
     if (!feeds_run()) {
         return;
     }
     if (taking_) {
-        nested_.push_back(std::move(body));
+        nested_.push_back(body);
         return;
     }
-    take(std::move(body));
+    take(body);
 }
 
-engine::Decision ChannelTask::take(InputBody body) {
+engine::Decision ChannelTask::take(const InputBody& body) {
     taking_ = true;
-    const auto once = [this](InputBody one) {
+    const auto once = [this](const InputBody& one) {
         engine::Run& run = run_->run;
-        const Input input{run.sequence + 1, std::max(surroundings_.clock().now(), run.now), std::move(one)};
+        const Input input{run.sequence + 1, std::max(surroundings_.clock().now(), run.now), one};
         const engine::Decision decision = engine::advance(*run_->plan, run, input);
         carry_out(input, decision);
         return decision;
     };
-    const engine::Decision first = once(std::move(body));
+    const engine::Decision first = once(body);
     for (std::size_t i = 0; i < nested_.size(); ++i) {
-        InputBody next = std::move(nested_[i]);
-        once(std::move(next));
+        const InputBody next = nested_[i];  // a copy: the list grows while it is carried out
+        once(next);
     }
     nested_.clear();
     taking_ = false;
@@ -255,6 +280,7 @@ void ChannelTask::carry_out(const Input& input, const engine::Decision& decision
         }
     }
     run_->tape.add(input);
+    run_->recorder->saw(input);
     if (record::Recorder::has_records(decision)) {
         run_->recorder->took(run_->run, input, decision, surroundings_.clock().utc(),
                              [this](ledger::Record record) { run_->keep(std::move(record)); });
@@ -303,8 +329,8 @@ void ChannelTask::hand_over(bool whole) {
 void ChannelTask::send(const Demand& demand) {
     surroundings_.hold();
     const std::uint64_t of_run = runs_begun_;
-    channel_->apply(demand, surroundings_.clock().now(), [this, of_run](Result<Demand, FaultKind> taken) {
-        answered(of_run, std::move(taken));
+    channel_->apply(demand, surroundings_.clock().now(), [this, of_run](const Result<Demand, FaultKind>& taken) {
+        answered(of_run, taken);
         surroundings_.release();
     });
 }
@@ -320,7 +346,7 @@ void ChannelTask::send_once_recorded(const Demand& demand) {
     });
 }
 
-void ChannelTask::answered(std::uint64_t of_run, Result<Demand, FaultKind> taken) {
+void ChannelTask::answered(std::uint64_t of_run, const Result<Demand, FaultKind>& taken) {
     if (!feeds_run() || of_run != runs_begun_) {
         return;
     }

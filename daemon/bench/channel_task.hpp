@@ -76,14 +76,17 @@ class ChannelTask {
     void open_output();
     [[nodiscard]] bool output_open() const { return opening_.verified; }
     [[nodiscard]] bool opening_failed() const { return opening_.escalated; }
-    // The daemon ends: the run is fed no more, its record is completed, the output is opened.
+    // The daemon ends: the run hears of it and opens, the output is opened besides. The run is fed until seal(), so
+    // that its record shows the circuit open.
     void close();
+    // The run's record is completed; it is fed no more.
+    void seal();
 
     // The run goes on from here in this task; the caller has written its header.
     void begin(std::unique_ptr<ActiveRun> run);
     // Only with a restored run.
     engine::Decision command(CommandKind kind);
-    void feed(InputBody body);
+    void feed(const InputBody& body);
     // The channel holds no cell any more.
     std::unique_ptr<ActiveRun> remove();
     // A run without a plan is stopped by record alone.
@@ -111,11 +114,11 @@ class ChannelTask {
     void ask_sample(Time now);
     void took(const Sample& sample);
     void judge_opening(Time now);
-    engine::Decision take(InputBody body);
+    engine::Decision take(const InputBody& body);
     void carry_out(const Input& input, const engine::Decision& decision);
     void send(const Demand& demand);
     void send_once_recorded(const Demand& demand);
-    void answered(std::uint64_t of_run, Result<Demand, FaultKind> taken);
+    void answered(std::uint64_t of_run, const Result<Demand, FaultKind>& taken);
 
     std::size_t index_;
     const ChannelConfig& config_;

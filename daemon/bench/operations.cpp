@@ -20,6 +20,20 @@ Result<std::string> text_param(const boost::json::object& params, std::string_vi
     return std::string(value->get_string());
 }
 
+// One line of text that can stand in the record as it is.
+Result<void> check_reason(const std::string& reason) {
+    const auto control = [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7F; };
+    if (reason.find_first_not_of(' ') == std::string::npos || reason.size() > reason_bytes_max) {
+        return fail(Failure::bad_data, "an acknowledgement needs a reason in words, of at most " +
+                                           std::to_string(reason_bytes_max) + " bytes");
+    }
+    if (std::any_of(reason.begin(), reason.end(), control) || valid_utf8(reason) != reason) {
+        return fail(Failure::bad_data, "the reason '" + escaped(reason) +
+                                           "' has control characters or is not UTF-8; write it as one line of text");
+    }
+    return {};
+}
+
 bool refused(const engine::Decision& decision) {
     const auto events = decision.all_events();
     return std::any_of(events.begin(), events.end(),
@@ -77,7 +91,24 @@ void Bench::handle(control::Request request, control::Reply reply) {
         start(request, std::move(reply));
         return;
     }
-    reply((this->*entry->method)(request));
+    Answer result = (this->*entry->method)(request);
+    if (!entry->operates) {
+        // Pause answers at once, whatever the disk does: the circuit is open already.
+        if (result && entry->name == "pause" && feed_.lost()) {
+            result = fail(Failure::cannot_write, "paused, but it cannot be recorded: " + feed_.why_lost());
+        }
+        reply(std::move(result));
+        return;
+    }
+    feed_.commit_then([this, name = std::string(entry->name), result = std::move(result), reply](bool on_disk) {
+        if (result && !on_disk) {
+            reply(fail(Failure::cannot_write, name +
+                                                  " was carried out, but it cannot be recorded: " + feed_.why_lost() +
+                                                  "; make room on the ledger's disk, then restart the daemon"));
+            return;
+        }
+        reply(result);
+    });
 }
 
 Result<void> Bench::may_watch(const control::Peer& peer) const {
@@ -168,11 +199,11 @@ std::string Bench::state_word(const ChannelTask& task) const {
 
 namespace {
 
-boost::json::object line_of(const ChannelTask& task, std::string state) {
+boost::json::object line_of(const ChannelTask& task, const std::string& state) {
     boost::json::object line;
     line["channel"] = task.config().name;
     line["run"] = task.run() != nullptr ? boost::json::value(task.run()->number) : boost::json::value(nullptr);
-    line["state"] = std::move(state);
+    line["state"] = state;
     return line;
 }
 
@@ -203,7 +234,38 @@ Bench::Answer Bench::pause(const control::Request& request) {
     return result;
 }
 
+// An unfinished run whose channel is not on this bench is ended by record alone; nothing of it can carry current here.
+bool Bench::stop_orphan(const control::Peer& peer, std::string_view channel) {
+    for (auto orphan = orphans_.begin(); orphan != orphans_.end(); ++orphan) {
+        if (orphan->second.channel != channel) {
+            continue;
+        }
+        ledger::RunStatus status = orphan->second.status;
+        status.state = RunState::stopped;
+        status.wait = WaitReason::none;
+        status.needs.clear();
+        status.ended = clock_->now();
+        status.ended_utc = clock_->utc();
+        feed_.put(status);
+        note(peer, nullptr, "stop",
+             "run " + std::to_string(orphan->second.run) + " of channel '" + escaped(std::string(channel)) +
+                 "', which is not on this bench");
+        orphans_.erase(orphan);
+        return true;
+    }
+    return false;
+}
+
 Bench::Answer Bench::stop(const control::Request& request) {
+    const boost::json::value* names = request.params.if_contains("channels");
+    if (names != nullptr && names->is_array() && names->get_array().size() == 1 && names->get_array()[0].is_string()) {
+        const std::string name(names->get_array()[0].get_string());
+        if (!by_name_.contains(name) && stop_orphan(request.peer, name)) {
+            boost::json::object result = answer("stopped");
+            result["channels"] = boost::json::array{{{"channel", name}, {"run", nullptr}, {"state", "stopped"}}};
+            return result;
+        }
+    }
     const Result<std::vector<ChannelTask*>> chosen = channels_named(request.params);
     if (!chosen) {
         return tl::unexpected(chosen.error());
@@ -248,6 +310,10 @@ Result<void> Bench::energising_allowed(const ChannelTask& task) const {
                                                "), and current that cannot be recorded does not flow; make room on the "
                                                "ledger's disk and restart the daemon");
     }
+    if (const ActiveRun* run = task.run(); run != nullptr && quarantined_.contains(run->cell)) {
+        return fail(Failure::bad_data,
+                    "cell '" + escaped(run->cell) + "' is quarantined: it gets no current until a person lifts that");
+    }
     if (const ActiveRun* run = task.run(); run != nullptr && !run->trouble.empty() && !run->over()) {
         return fail(Failure::bad_data, run_text(*run) + " cannot go on: " + run->trouble);
     }
@@ -285,6 +351,9 @@ Bench::Answer Bench::confirm(const control::Request& request) {
     if (!cell) {
         return tl::unexpected(cell.error());
     }
+    if (cell->empty()) {
+        return fail(Failure::bad_data, "confirm needs the ID that stands on the cell; it is empty");
+    }
     const ActiveRun& run = *(*task)->run();
     if (run.state() != RunState::asking) {
         return fail(Failure::bad_data, run_text(run) + " on channel '" + escaped((*task)->config().name) + "' is " +
@@ -319,16 +388,20 @@ Bench::Answer Bench::acknowledge(const control::Request& request) {
     if (!reason) {
         return tl::unexpected(reason.error());
     }
-    if (reason->empty() || reason->size() > reason_bytes_max || reason->find_first_not_of(' ') == std::string::npos) {
-        return fail(Failure::bad_data, "an acknowledgement needs a reason in words, of at most " +
-                                           std::to_string(reason_bytes_max) + " bytes");
+    if (const Result<void> good = check_reason(*reason); !good) {
+        return tl::unexpected(good.error());
     }
     const ActiveRun& run = *(*task)->run();
+    if (run.plan != nullptr && (run.recorder->acknowledged(run.run) ||
+                                (run.state() == RunState::waiting && run.run.wait == WaitReason::acknowledged))) {
+        return fail(Failure::bad_data,
+                    "the trip of " + run_text(run) + " is acknowledged already; what it needs now: " + run.needs());
+    }
     if (run.state() != RunState::tripped || run.plan == nullptr) {
         return fail(Failure::bad_data,
                     run_text(run) + " is " + state_word(**task) + ": there is no trip to acknowledge");
     }
-    note(request.peer, *task, "acknowledge", valid_utf8(*reason));
+    note(request.peer, *task, "acknowledge", *reason);
     if (refused((*task)->command(CommandKind::acknowledge))) {
         return fail(Failure::bad_data, run_text(run) + " tripped by " +
                                            std::string(guard_row(run.run.tripped_by).name) +
@@ -362,6 +435,9 @@ Bench::Answer Bench::remove(const control::Request& request) {
     result["run"] = run.number;
     result["channel"] = (*task)->config().name;
     result["cell"] = run.cell;
+    if (run.plan && run.run.history.quarantined) {
+        quarantined_.insert(run.cell);
+    }
     (void)(*task)->remove();
     feed_.commit();
     result["state"] = "empty";

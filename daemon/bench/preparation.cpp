@@ -82,10 +82,10 @@ Result<void> check_room(const protocol::Protocol& protocol, const engine::Plan& 
     }
     const std::uint64_t needed = ledger_bytes_bound(protocol, plan);
     if (*free < needed) {
-        const auto mebibytes = [](std::uint64_t bytes) { return std::to_string((bytes >> 20U) + 1) + " MiB"; };
-        return fail(Failure::cannot_write, "the run may take " + mebibytes(needed) + " of the ledger's disk, and " +
-                                               mebibytes(*free) + " are free at " + escaped(ledger_path) +
-                                               "; make room, or keep fewer samples");
+        const auto mebibytes = [](std::uint64_t bytes) { return std::to_string(bytes >> 20U) + " MiB"; };
+        return fail(Failure::cannot_write, "the run may take " + mebibytes(needed + (1U << 20U)) +
+                                               " of the ledger's disk, and " + mebibytes(*free) + " are free at " +
+                                               escaped(ledger_path) + "; make room, or keep fewer samples");
     }
     return {};
 }

@@ -1,9 +1,14 @@
 #include "daemon/bench/replay.hpp"
 
+#include "daemon/core/text.hpp"
 #include "daemon/engine/describe.hpp"
 #include "daemon/protocol/check.hpp"
 #include "daemon/record/record.hpp"
 
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
 #include <optional>
 #include <utility>
 #include <variant>
@@ -28,11 +33,48 @@ Result<std::unique_ptr<const engine::Plan>> plan_of(const ledger::RunHeader& hea
     return std::make_unique<const engine::Plan>(std::move(*plan));
 }
 
+// The same number, or none in both: what is not finite stands in no column.
+bool same(double a, double b) {
+    return a == b || (!std::isfinite(a) && !std::isfinite(b));
+}
+bool same(const std::optional<double>& a, const std::optional<double>& b) {
+    const double none = std::numeric_limits<double>::quiet_NaN();
+    return same(a.value_or(none), b.value_or(none));
+}
+
+// The first thing in which two records of a visit differ, "" when they are the same.
+std::string_view difference_of(const ledger::VisitRecord& a, const ledger::VisitRecord& b) {
+    const std::array<std::pair<std::string_view, bool>, 16> same_things{{
+        {"number", a.visit == b.visit},
+        {"path", a.path == b.path},
+        {"name", a.name == b.name},
+        {"pass", a.pass == b.pass},
+        {"kind", a.kind == b.kind},
+        {"cycle", a.cycle == b.cycle && a.ends_cycle == b.ends_cycle},
+        {"time", a.started == b.started && a.ended == b.ended},
+        {"charge in", same(a.charge_in_ah, b.charge_in_ah)},
+        {"charge out", same(a.charge_out_ah, b.charge_out_ah)},
+        {"energy in", same(a.energy_in_wh, b.energy_in_wh)},
+        {"energy out", same(a.energy_out_wh, b.energy_out_wh)},
+        {"net charge", same(a.net_at_start_ah, b.net_at_start_ah)},
+        {"voltage", same(a.voltage_start, b.voltage_start) && same(a.voltage_end, b.voltage_end)},
+        {"current", same(a.current_end, b.current_end)},
+        {"temperature", same(a.temperature_max, b.temperature_max)},
+        {"end", a.ended_by == b.ended_by},
+    }};
+    const auto differing =
+        std::find_if(same_things.begin(), same_things.end(), [](const auto& one) { return !one.second; });
+    return differing == same_things.end() ? std::string_view{} : differing->first;
+}
+
 // Compares what the fold makes with what was recorded, as it goes.
 class Comparison {
   public:
     Comparison(const ledger::RunData& data, std::optional<ledger::Checkpoint> checkpoint, const engine::Plan& plan)
-        : data_(data), checkpoint_(std::move(checkpoint)), plan_(plan) {
+        : data_(data),
+          checkpoint_(std::move(checkpoint)),
+          plan_(plan),
+          recorder_(plan, data.header.run, data.header.cell) {
         report_.run = data.header.run;
     }
 
@@ -48,14 +90,17 @@ class Comparison {
                 return false;
             }
         }
-        if (checkpoint_ && checkpoint_->sequence == input.sequence) {
-            report_.checkpoint_compared = true;
-            if (engine::serialise(run) != checkpoint_->state) {
-                return differ("the state after input " + std::to_string(input.sequence) +
-                              " is not the one that the last checkpoint holds");
-            }
+        bool visits_agree = true;
+        recorder_.saw(input);
+        if (!record::Recorder::has_records(decision)) {
+            return compare_state(run, input);
         }
-        return true;
+        recorder_.took(run, input, decision, 0, [&](const ledger::Record& record) {
+            if (const auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
+                visits_agree = visits_agree && compare(*visit);
+            }
+        });
+        return visits_agree && compare_state(run, input);
     }
 
     [[nodiscard]] ReplayReport finish(const engine::Run& run) {
@@ -69,11 +114,53 @@ class Comparison {
             differ("the last checkpoint stands at input " + std::to_string(checkpoint_->sequence) +
                    ", the tape ends at " + std::to_string(run.sequence));
         }
+        if (report_.difference.empty() && visits_ < data_.visits.size()) {
+            differ("the record has a visit " + std::to_string(data_.visits[visits_].visit) + " of step " +
+                   data_.visits[visits_].path + ", which the replay does not make");
+        }
+        if (report_.difference.empty() && !state_agrees(run)) {
+            differ("the replay ends " + std::string(engine::name(run.state)) + ", the record says " +
+                   std::string(engine::name(data_.status.state)));
+        }
         report_.same = report_.difference.empty();
         return report_;
     }
 
   private:
+    bool compare_state(const engine::Run& run, const Input& input) {
+        if (checkpoint_ && checkpoint_->sequence == input.sequence) {
+            report_.checkpoint_compared = true;
+            if (engine::serialise(run) != checkpoint_->state) {
+                return differ("the state after input " + std::to_string(input.sequence) +
+                              " is not the one that the last checkpoint holds");
+            }
+        }
+        return true;
+    }
+
+    // The daemon itself writes two things over the fold's own state: that a run under way waits since a restart, and
+    // that one which could not be restored was stopped by a person's word.
+    [[nodiscard]] bool state_agrees(const engine::Run& run) const {
+        const ledger::RunStatus& status = data_.status;
+        if (status.state == run.state) {
+            return true;
+        }
+        const bool stopped_by_hand = std::any_of(data_.actions.begin(), data_.actions.end(),
+                                                 [](const auto& action) { return action.verb == "stop"; });
+        return !engine::is_over(run) && ((status.state == RunState::waiting && status.wait == WaitReason::restart) ||
+                                         (status.state == RunState::stopped && stopped_by_hand));
+    }
+
+    bool compare(const ledger::VisitRecord& visit) {
+        const std::string named = "visit " + std::to_string(visit.visit) + " of step " + visit.path;
+        if (visits_ >= data_.visits.size()) {
+            return differ("the replay makes " + named + ", which is not recorded");
+        }
+        const std::string_view what = difference_of(visit, data_.visits[visits_]);
+        ++visits_;
+        return what.empty() || differ("the " + std::string(what) + " of " + named + " is not the one recorded");
+    }
+
     bool differ(std::string sentence) {
         report_.difference = std::move(sentence);
         return false;
@@ -97,6 +184,8 @@ class Comparison {
     const ledger::RunData& data_;
     std::optional<ledger::Checkpoint> checkpoint_;
     const engine::Plan& plan_;
+    record::Recorder recorder_;
+    std::size_t visits_{0};  // compared so far
     ReplayReport report_;
 };
 
@@ -114,6 +203,11 @@ Result<ReplayReport> replay(ledger::Reader& reader, ledger::RunNumber number) {
     Result<std::optional<ledger::Checkpoint>> checkpoint = reader.last_checkpoint(number);
     if (!checkpoint) {
         return tl::unexpected(checkpoint.error());
+    }
+    if (sha256_hex(data->header.protocol_text) != data->header.protocol_sha256) {
+        return fail(Failure::bad_data, "the protocol of " + named(number) +
+                                           " is not the text whose SHA-256 is recorded beside it; take the ledger from "
+                                           "a good copy");
     }
     Comparison comparison(*data, std::move(*checkpoint), **plan);
     engine::Run run = engine::new_run(**plan, data->header.history);
@@ -140,11 +234,15 @@ Result<RestoredRun> restore_run(ledger::Reader& reader, const ledger::RunData& d
         return tl::unexpected(checkpoint.error());
     }
     if (*checkpoint) {
-        Result<engine::Run> run = engine::restore((*checkpoint)->state);
+        const Result<engine::Run> run = engine::restore((*checkpoint)->state);
         if (!run) {
             return tl::unexpected(run.error());
         }
-        restored.run = std::move(*run);
+        restored.run = *run;
+        if (restored.run.step >= restored.plan->steps.size()) {
+            return fail(Failure::bad_data,
+                        "the state of " + named(data.header.run) + " is at a step that its protocol does not have");
+        }
     }
     bool gapless = true;
     const Result<void> read = reader.tape(data.header.run, restored.run.sequence, [&](const Input& input) {
@@ -164,21 +262,51 @@ Result<RestoredRun> restore_run(ledger::Reader& reader, const ledger::RunData& d
     return restored;
 }
 
-Result<void> rebuild_simulated_cell(ledger::Reader& reader, const ledger::RunData& data, channel::Channel& channel) {
-    const ledger::RunHeader& header = data.header;
-    channel.load_cell(header.cell, header.capacity, header.history.furthest, header.created);
-    Time last = header.created;
-    const Result<void> read = reader.tape(header.run, 0, [&](const Input& input) {
-        last = input.time;
-        if (const Applied* applied = std::get_if<Applied>(&input.body)) {
-            channel.apply(applied->demand, input.time, [](const Result<Demand, FaultKind>&) {});
-        } else if (std::holds_alternative<Sample>(input.body)) {
-            channel.sample(input.time, [](const Sample&) {});
+Result<bool> rebuild_simulated_cell(ledger::Reader& reader, const std::string& cell, channel::Channel& channel) {
+    const Result<std::vector<ledger::RunLine>> lines = reader.runs();
+    if (!lines) {
+        return tl::unexpected(lines.error());
+    }
+    bool loaded = false;
+    for (const ledger::RunLine& line : *lines) {
+        if (line.cell != cell) {
+            continue;
         }
-        return true;
-    });
-    channel.apply(Open{}, last, [](const Result<Demand, FaultKind>&) {});
-    return read;
+        const Result<ledger::RunData> data = reader.run(line.run);
+        if (!data) {
+            return tl::unexpected(data.error());
+        }
+        const ledger::RunHeader& header = data->header;
+        if (header.rehearsal) {
+            continue;
+        }
+        Time last = header.created;
+        bool begun = false;
+        const Result<void> read = reader.tape(header.run, 0, [&](const Input& input) {
+            if (!begun && !loaded) {
+                const Result<std::unique_ptr<const engine::Plan>> plan = plan_of(header);
+                const CellState state =
+                    plan ? engine::new_run(**plan, header.history).history.furthest : header.history.furthest;
+                channel.load_cell(header.cell, header.capacity, state, header.created);
+                loaded = true;
+            }
+            begun = true;
+            last = input.time;
+            if (const Applied* applied = std::get_if<Applied>(&input.body)) {
+                channel.apply(applied->demand, input.time, [](const Result<Demand, FaultKind>&) {});
+            } else if (std::holds_alternative<Sample>(input.body)) {
+                channel.sample(input.time, [](const Sample&) {});
+            }
+            return true;
+        });
+        if (!read) {
+            return tl::unexpected(read.error());
+        }
+        if (begun) {
+            channel.apply(Open{}, last, [](const Result<Demand, FaultKind>&) {});
+        }
+    }
+    return loaded;
 }
 
 }  // namespace slowfilm::bench

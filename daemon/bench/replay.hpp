@@ -35,8 +35,9 @@ struct RestoredRun {
 // The last checkpoint and the tape since; the whole tape where there is none.
 [[nodiscard]] Result<RestoredRun> restore_run(ledger::Reader& reader, const ledger::RunData& data);
 
-// A simulated cell is where its tape left it: the same demands and samples at the same times. The output is left open.
-[[nodiscard]] Result<void> rebuild_simulated_cell(ledger::Reader& reader, const ledger::RunData& data,
+// A simulated cell is where its runs left it: the same demands and samples at the same times, over all their tapes. The
+// output is left open. False, and nothing loaded, where the ledger has no run of that cell.
+[[nodiscard]] Result<bool> rebuild_simulated_cell(ledger::Reader& reader, const std::string& cell,
                                                   channel::Channel& channel);
 
 }  // namespace slowfilm::bench

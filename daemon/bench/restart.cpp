@@ -31,6 +31,19 @@ std::int64_t utc_of(const ledger::RunData& data, Time time) {
 
 }  // namespace
 
+// Run time never goes back: it goes on from the newest there is, plus the time that the machine's clock says has
+// passed.
+void Bench::go_on_after(const ledger::RunData& data) {
+    const Time last = data.events.empty() ? data.header.created : data.events.back().event.time;
+    const std::int64_t last_utc = utc_of(data, last);
+    const bool same_line = clock_->now() >= last && data.header.boot_id == boot_id();
+    if (options_.time_scale) {
+        clock_->go_on_from(last, last_utc);
+    } else if (!same_line) {
+        clock_->go_on_from(last + Duration{std::max<std::int64_t>(machine_utc() - last_utc, 0)}, last_utc);
+    }
+}
+
 Result<void> Bench::find_runs(ledger::Reader& reader) {
     const Result<std::vector<ledger::RunLine>> lines = reader.runs();
     if (!lines) {
@@ -38,15 +51,27 @@ Result<void> Bench::find_runs(ledger::Reader& reader) {
     }
     std::vector<ledger::RunLine> newest_first = *lines;
     std::sort(newest_first.begin(), newest_first.end(), [](const auto& a, const auto& b) { return a.run > b.run; });
+    const Result<std::vector<ledger::CellRecord>> cells = reader.cells();
+    if (!cells) {
+        return tl::unexpected(cells.error());
+    }
+    for (const ledger::CellRecord& cell : *cells) {
+        if (cell.history.quarantined) {
+            quarantined_.insert(cell.id);
+        }
+    }
     std::set<std::string, std::less<>> seen;
     for (const ledger::RunLine& line : newest_first) {
         const bool newest_here = seen.insert(line.channel).second;
-        if (!newest_here && (is_finished(line.state) || line.state == RunState::tripped)) {
-            continue;
-        }
         Result<ledger::RunData> data = reader.run(line.run);
         if (!data) {
             return tl::unexpected(data.error());
+        }
+        if (!data->header.rehearsal) {
+            go_on_after(*data);  // also after runs that are gone from the bench: no time is recorded twice
+        }
+        if (!newest_here && (is_finished(line.state) || line.state == RunState::tripped)) {
+            continue;
         }
         if (data->header.rehearsal || was_removed(*data)) {
             continue;
@@ -81,7 +106,7 @@ void Bench::bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& 
     run->cell = data.header.cell;
     run->title = data.header.protocol_title;
     run->plan = std::move(restored->plan);
-    run->run = std::move(restored->run);
+    run->run = restored->run;
     run->recorder.emplace(*run->plan, run->number, run->cell);
     run->recorder->resume_from(data.visits, data.status);
     run->restarted = !run->over();
@@ -91,18 +116,8 @@ void Bench::bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& 
     for (const ledger::EventRecord& event : data.events) {
         run->note(event);
     }
-    const Time last = run->run.sequence > 0 ? run->run.now : data.header.created;
-    const std::int64_t last_utc = utc_of(data, last);
-    const bool same_line = clock_->now() >= last && data.header.boot_id == boot_id();
-    if (options_.time_scale) {
-        clock_->go_on_from(last, last_utc);
-    } else if (!same_line) {
-        clock_->go_on_from(last + Duration{std::max<std::int64_t>(machine_utc() - last_utc, 0)}, last_utc);
-    }
     if (task.channel().simulated()) {
-        if (run->over()) {
-            task.channel().load_cell(run->cell, data.header.capacity, run->run.history.furthest, last);
-        } else if (const Result<void> rebuilt = rebuild_simulated_cell(reader, data, task.channel()); !rebuilt) {
+        if (const Result<bool> rebuilt = rebuild_simulated_cell(reader, run->cell, task.channel()); !rebuilt) {
             run->trouble = "the simulated cell could not be brought back (" + rebuilt.error().message +
                            "); stop and remove end the run";
         }
@@ -118,10 +133,11 @@ void Bench::mark_interrupted(ChannelTask& task) {
     if (run.over() || run.plan == nullptr) {
         return;
     }
+    clock_->go_on_from(run.run.now, clock_->utc());
     task.feed(Gap{run.run.now});
-    // One whose interruption rule would go on by itself, or whose checks were under way, waits for a person too.
+    // One whose interruption rule would go on by itself has begun its checks: they are cut short, a person decides.
     if (engine::is_live(run.run.state)) {
-        task.feed(Command{CommandKind::pause});
+        task.feed(Gap{run.run.now});
     }
     task.hand_over(true);
     ledger::RunStatus status = run.recorder->status(run.run);
@@ -145,6 +161,7 @@ void Bench::bind_unrestored(const ledger::RunData& data, ChannelTask* task, std:
                         "': " + escaped(status.needs, 1024));
     feed_.put(status);
     if (task == nullptr) {
+        orphans_.insert_or_assign(data.header.cell, Orphan{data.header.run, data.header.channel, std::move(status)});
         return;
     }
     auto run = std::make_unique<ActiveRun>();

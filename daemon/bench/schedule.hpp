@@ -55,8 +55,8 @@ class Schedule {
     };
     struct Due {
         Time at;
-        std::size_t number;
-        std::uint64_t ticket;
+        std::size_t number{0};
+        std::uint64_t ticket{0};
         bool operator>(const Due& other) const {
             return at.count != other.at.count ? at > other.at : number > other.number;
         }

@@ -1,5 +1,6 @@
 // How a run begins: looked up and judged away from the turns, written to the ledger, and only then begun.
 #include "daemon/bench/bench.hpp"
+#include "daemon/bench/replay.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/engine/describe.hpp"
 
@@ -87,6 +88,14 @@ void Bench::start(const control::Request& request, control::Reply reply) {
                                           "' already; a cell can be in one channel only"));
         return;
     }
+    if (const auto orphan = orphans_.find(wanted->cell); orphan != orphans_.end()) {
+        reply(fail(Failure::bad_data, "cell '" + escaped(wanted->cell) + "' has run " +
+                                          std::to_string(orphan->second.run) + ", unfinished on channel '" +
+                                          escaped(orphan->second.channel) +
+                                          "' that this bench does not have; end it first: slowfilm stop '" +
+                                          escaped(orphan->second.channel) + "'"));
+        return;
+    }
     if (const Result<void> allowed = energising_allowed(**task); !allowed) {
         reply(tl::unexpected(allowed.error()));
         return;
@@ -103,6 +112,18 @@ void Bench::start(const control::Request& request, control::Reply reply) {
         }
         prepare(peer, wanted, traits, reply);
     });
+}
+
+// A simulated fixture is loaded with the cell as its runs left it; one that is new here begins as its history says.
+void Bench::load_fixture(ChannelTask& task, const ActiveRun& run) {
+    channel::Channel& channel = task.channel();
+    if (channel.simulated()) {
+        const auto reader = ledger::Reader::open(options_.config.ledger);
+        if (reader && rebuild_simulated_cell(**reader, run.cell, channel).value_or(false)) {
+            return;
+        }
+    }
+    channel.load_cell(run.cell, run.plan->capacity, run.run.history.furthest, clock_->now());
 }
 
 void Bench::prepare(const control::Peer& peer, const StartRequest& wanted, const ChannelTraits& traits,
@@ -146,22 +167,28 @@ void Bench::finish_start(const control::Peer& peer, const StartRequest& wanted, 
                                        false,       clock_->now(), clock_->utc()};
     feed_.put(record::header(prepared->protocol, wanted.protocol_text, *run->plan, prepared->history, identity));
     feed_.put(run->recorder->status(run->run));
-    task.channel().load_cell(run->cell, run->plan->capacity, prepared->history.furthest, clock_->now());
+    load_fixture(task, *run);
+    const ledger::RunNumber number = run->number;
     task.begin(std::move(run));
     note(peer, &task, "start", "cell '" + escaped(wanted.cell) + "', " + escaped(wanted.protocol_file));
     hold();
-    feed_.commit_then([this, &task, cell = wanted.cell, reply](bool on_disk) {
+    feed_.commit_then([this, &task, number, cell = wanted.cell, reply](bool on_disk) {
         starting_.erase(cell);
         release();
         if (!on_disk) {
             reply(fail(Failure::cannot_write, "the run could not be recorded: " + feed_.why_lost()));
             return;
         }
-        if (!closing_ && task.run() != nullptr && task.run()->run.state == RunState::planned) {
+        if (task.run() == nullptr || task.run()->number != number) {
+            reply(
+                fail(Failure::try_again, "run " + std::to_string(number) + " was stopped and removed before it began"));
+            return;
+        }
+        if (!closing_ && task.run()->run.state == RunState::planned) {
             (void)task.command(CommandKind::start);
         }
         boost::json::object result = answer("started");
-        result["run"] = task.run()->number;
+        result["run"] = number;
         result["channel"] = task.config().name;
         result["cell"] = cell;
         result["state"] = state_word(task);

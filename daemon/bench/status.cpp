@@ -51,6 +51,14 @@ void put_charge(boost::json::object& object, const ActiveRun* run) {
     object["charge_out_ah"] = out;
 }
 
+// Whether current may flow: "driven", "opening" until no current is seen, "open", or "stuck" once that takes too long.
+std::string_view output_word(const engine::Run& run) {
+    if (!run.opening.wanted) {
+        return run.state == RunState::planned ? "open" : "driven";
+    }
+    return run.opening.verified ? "open" : run.opening.escalated ? "stuck" : "opening";
+}
+
 void put_trip(boost::json::object& object, const ActiveRun& run) {
     if (run.run.state != RunState::tripped) {
         object["trip"] = nullptr;
@@ -103,6 +111,7 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
     put_reading(object, "temperature_celsius", "temperature_reason", last.temperature, celsius);
     put_charge(object, run);
     object["run_second"] = restored ? seconds(run->recorder->status(run->run).ended - run->run.started) : 0.0;
+    object["output"] = restored ? output_word(run->run) : "open";
     object["needs"] = run != nullptr ? run->needs() : "";
     if (restored) {
         put_trip(object, *run);

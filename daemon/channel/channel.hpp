@@ -1,9 +1,7 @@
-// What a channel is: it gives samples and takes demands. Every call has a deadline inside; its handler is called exactly once,
-// on the bench's thread, possibly before the call returns. A channel never retries for ever and never hides an error.
+// What a channel is: it gives samples and takes demands. Every call has a deadline inside; its handler is called
+// exactly once, on the bench's thread, possibly before the call returns. A channel never retries for ever and never
+// hides an error.
 #pragma once
-
-#include <functional>
-#include <string>
 
 #include "daemon/core/cell.hpp"
 #include "daemon/core/demand.hpp"
@@ -11,6 +9,9 @@
 #include "daemon/core/result.hpp"
 #include "daemon/core/sample.hpp"
 #include "daemon/core/traits.hpp"
+
+#include <functional>
+#include <string>
 
 namespace slowfilm::channel {
 

@@ -274,7 +274,7 @@ Result<bool> Client::follow_once(std::optional<std::uint64_t>& since, const Foll
             follower.missed(count);
         }
     }
-    if (follower.subscribed && !follower.subscribed()) {
+    if (follower.subscribed && !follower.subscribed(since.value_or(0))) {
         return false;
     }
     for (;;) {

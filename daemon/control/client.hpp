@@ -34,7 +34,8 @@ class Client {
     struct Follower {
         std::function<bool(const boost::json::object& event)> event;  // false: enough
         std::function<void(std::uint64_t count)> missed{};            // so many events are no longer kept
-        std::function<bool()> subscribed{};  // nothing is missed from here on; also after coming back. false: enough
+        // Nothing after event number `since` is missed from here on; also after coming back. false: enough
+        std::function<bool(std::uint64_t since)> subscribed{};
     };
     // Hands over every event after number `since`, in order; without it, those from now on. Dropped for being slow, it
     // comes back from its last number.

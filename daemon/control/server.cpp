@@ -5,6 +5,7 @@
 #include "daemon/control/session.hpp"
 #include "daemon/core/text.hpp"
 
+#include <algorithm>
 #include <boost/asio/buffer.hpp>
 #include <boost/asio/local/stream_protocol.hpp>
 #include <boost/asio/steady_timer.hpp>
@@ -222,13 +223,13 @@ void Server::State::admit(Protocol::socket socket) {
     }
     boost::system::error_code ignored;
     socket.non_blocking(true, ignored);
-    if (sessions.size() >= house->options.clients_max) {
-        const std::string line = error_line(
-            nullptr,
-            Error{.failure = Failure::try_again,
-                  .message = std::to_string(sessions.size()) + " clients are connected, as many as may be; try again"});
-        socket.write_some(asio::buffer(line), ignored);
-        return;
+    // A new client may be the one who says pause: it is always let in, and the one least missed goes instead.
+    while (!sessions.empty() && sessions.size() >= house->options.clients_max) {
+        const std::shared_ptr<Session> least_missed =
+            *std::min_element(sessions.begin(), sessions.end(),
+                              [](const auto& a, const auto& b) { return a->keep_rank() < b->keep_rank(); });
+        least_missed->let_go();
+        sessions.erase(least_missed);
     }
     auto session = std::make_shared<Session>(std::move(socket), *peer, house);
     sessions.insert(session);

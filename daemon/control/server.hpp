@@ -44,7 +44,7 @@ inline constexpr std::size_t socket_path_max = 107;  // bytes; sockaddr_un holds
 struct ServerOptions {
     std::string path;                    // of the socket; its directory is made with mode 0750 where it is missing
     std::vector<std::string> methods{};  // others are answered with -32601; hello and subscribe are the server's own
-    std::size_t clients_max{64};
+    std::size_t clients_max{64};         // one more is let in all the same; the client least missed is let go for it
     std::size_t request_bytes_max{2U << 20U};  // a protocol's text travels in a request
     std::size_t requests_open_max{32};         // of one client, not yet answered; it is then not read from
     std::size_t events_kept_max{8192};         // for subscribers who come back

@@ -64,6 +64,7 @@ Session::Session(Socket socket, Peer peer, std::shared_ptr<House> house)
       peer_{peer},
       house_{std::move(house)},
       lines_{house_->options.request_bytes_max},
+      heard_{std::chrono::steady_clock::now()},
       farewell_{socket_.get_executor()} {}
 
 void Session::start() {
@@ -95,6 +96,7 @@ void Session::read() {
 }
 
 void Session::take(std::string_view bytes) {
+    heard_ = std::chrono::steady_clock::now();
     lines_.feed(bytes);
     work();
 }
@@ -319,6 +321,23 @@ void Session::close_if_over() {
     if (no_more_requests_ && (requests_open_ == 0 || dropped_) && !writing_ && out_.empty()) {
         close();
     }
+}
+
+void Session::let_go() {
+    if (closed_) {
+        return;
+    }
+    // Only between two lines, and only as much as the kernel takes at once: nobody waits for a client that is let go.
+    if (!writing_ && out_.empty()) {
+        const std::string line =
+            subscribed_ ? notification_line("dropped", {{"kind", "dropped"}, {"sequence", next_event_ - 1}})
+                        : error_line(nullptr, Error{.failure = Failure::try_again,
+                                                    .message = "too many clients are connected, and this "
+                                                               "one had been silent the longest"});
+        boost::system::error_code ignored;
+        socket_.write_some(asio::buffer(line), ignored);
+    }
+    close();
 }
 
 void Session::close() {

@@ -8,11 +8,13 @@
 #include <array>
 #include <boost/asio/local/stream_protocol.hpp>
 #include <boost/asio/steady_timer.hpp>
+#include <chrono>
 #include <cstdint>
 #include <deque>
 #include <functional>
 #include <memory>
 #include <string>
+#include <utility>
 #include <vector>
 
 namespace slowfilm::control {
@@ -33,6 +35,14 @@ class Session : public std::enable_shared_from_this<Session> {
     // A new event is in the log.
     void event_published();
     void close();
+    // Makes room for another client: told so in its last word, and closed.
+    void let_go();
+    // How readily it is let go for another client: the first of two is the one with the smaller value. Clients with
+    // nothing to wait for come first, then subscribers, who can come back, then those whose answer is owed; among
+    // equals the longest silent.
+    [[nodiscard]] std::pair<int, std::chrono::steady_clock::time_point> keep_rank() const {
+        return {requests_open_ > 0 ? 2 : subscribed_ ? 1 : 0, heard_};
+    }
 
   private:
     class Pending;
@@ -59,7 +69,8 @@ class Session : public std::enable_shared_from_this<Session> {
     std::array<char, 65'536> chunk_{};
     std::deque<SharedLine> out_;
     std::size_t out_bytes_{0};
-    std::vector<SharedLine> batch_;  // being written
+    std::vector<SharedLine> batch_;                // being written
+    std::chrono::steady_clock::time_point heard_;  // when the client last sent something, or came
     std::size_t requests_open_{0};
     std::uint64_t next_event_{0};         // for a subscriber
     std::uint64_t last_at_write_{0};      // the newest event when the write under way began

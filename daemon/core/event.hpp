@@ -85,7 +85,7 @@ enum class EventKind : std::uint8_t {
 
 // No initialisers: a decision holds room for eight, and clearing it on every tick would cost as much as a guard. Write
 // Event{...}, which clears what is not named.
-struct Event {
+struct Event {  // NOLINT(cppcoreguidelines-pro-type-member-init): as said above
     EventKind kind;
     std::uint8_t code;
     std::uint16_t step;   // index into the plan's flat step list

@@ -79,6 +79,13 @@ Result<void> read(Statement& from, RunLine& line) {
                                            "\", which slowfilm never writes; take the ledger from a good copy");
     }
     line.state = *state;
+    const std::string wait_word = from.text();
+    const auto wait = from_word<WaitReason>(wait_word);
+    if (!wait) {
+        return fail(Failure::bad_data, "the ledger's run " + std::to_string(line.run) + " waits for \"" + wait_word +
+                                           "\", which slowfilm never writes; take the ledger from a good copy");
+    }
+    line.wait = *wait;
     line.started_utc = from.integer_or_null();
     line.ended_utc = from.integer_or_null();
     const Time started{from.integer()};
@@ -156,7 +163,8 @@ Result<std::vector<RunLine>> Reader::runs() {
         return tl::unexpected(std::move(done.error()));
     return rows<RunLine>(
         state_->connection,
-        "SELECT number, cell, channel, protocol_title, state, started_utc_us, ended_utc_us, started_us, ended_us, "
+        "SELECT number, cell, channel, protocol_title, state, wait, started_utc_us, ended_utc_us, started_us, "
+        "ended_us, "
         "(SELECT time_us FROM sample WHERE run = number ORDER BY sequence DESC LIMIT 1) FROM run ORDER BY number");
 }
 

@@ -18,6 +18,7 @@ struct RunLine {  // one line of `runs`
     RunNumber run{0};
     std::string cell, channel, title;
     RunState state{RunState::planned};
+    WaitReason wait{WaitReason::none};  // what it waits for; of a stopped run, what stopped it
     std::optional<std::int64_t> started_utc, ended_utc;
     Duration length;
 };

@@ -1,4 +1,5 @@
 // Whether a ledger is whole: as a database, as a set of runs, and each run as two records that agree.
+#include "daemon/core/text.hpp"
 #include "daemon/ledger/names.hpp"
 #include "daemon/ledger/reader_state.hpp"
 #include "daemon/ledger/rows.hpp"
@@ -19,6 +20,7 @@ class Verifier {
     Verification verify() {
         structure();
         log();
+        event_numbers();
         auto lines = reader_.runs();
         if (!lines) {
             find(lines.error().message);
@@ -78,12 +80,53 @@ class Verifier {
              "-wal) is not beside it: what was written last is missing; copy both files, or stop the daemon first");
     }
 
+    // Events are numbered from 1 without gaps in one file, whatever their runs.
+    void event_numbers() {
+        const std::uint64_t last = count("SELECT coalesce(max(number), 0) FROM event");
+        if (last == 0 || count("SELECT count(*) FROM event WHERE number > 0") == last)
+            return;
+        const std::uint64_t missing = count(
+            "SELECT coalesce(min(number + 1), 1) FROM (SELECT 0 AS number UNION ALL SELECT number FROM event) AS e "
+            "WHERE NOT EXISTS (SELECT 1 FROM event AS next WHERE next.number = e.number + 1)");
+        find("event " + std::to_string(missing) + " is missing, though the events go on to " + std::to_string(last));
+    }
+
+    // What a row says of itself, and what its events say of it.
+    void told(const RunData& data, const std::string& name) {
+        if (sha256_hex(data.header.protocol_text) != data.header.protocol_sha256) {
+            find(name + ": its protocol's text is not the one whose SHA-256 is recorded beside it");
+        }
+        const RunState state = data.status.state;
+        const auto has = [&](EventKind kind) {
+            return std::any_of(data.events.begin(), data.events.end(),
+                               [&](const EventRecord& record) { return record.event.kind == kind; });
+        };
+        // A run that no version could restore is stopped by a person's word alone.
+        const bool by_hand = std::any_of(data.actions.begin(), data.actions.end(),
+                                         [](const OperatorAction& action) { return action.verb == "stop"; });
+        const std::string is = name + ": it is " + std::string(word_of(state));
+        for (const RunState end : {RunState::done, RunState::stopped}) {
+            const bool said = has(end == RunState::done ? EventKind::done : EventKind::stopped);
+            const std::string word(word_of(end));
+            if (state == end && !said && !(end == RunState::stopped && by_hand)) {
+                find(is + ", and no event tells that it was " + word);
+            } else if (state != end && said) {
+                find(is + ", and an event tells that it was " + word);
+            }
+        }
+        if (state == RunState::tripped && !has(EventKind::tripped)) {
+            find(is + ", and no event tells of a trip");
+        }
+    }
+
     // What the tape must reach is read before the tape: a live ledger grows meanwhile, and both in the same
     // transaction.
     void run(const RunLine& line) {
         const std::string name = "run " + std::to_string(line.run);
         if (const auto data = reader_.run(line.run); !data)
             find(data.error().message);
+        else
+            told(*data, name);
         const std::string of_run = " WHERE run = " + std::to_string(line.run);
         result_.samples += count("SELECT count(*) FROM sample" + of_run);
         const std::uint64_t last_sample = count("SELECT coalesce(max(sequence), 0) FROM sample" + of_run);

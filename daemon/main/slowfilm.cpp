@@ -20,7 +20,8 @@ void declare(Program& program) {
                             "Numbers and times mean the same in every locale; slowfilm VERB --help has an example.");
     program.app.set_version_flag("--version", "slowfilm " SLOWFILM_VERSION);
     program.app.require_subcommand(0, 1);
-    add_protocol_verbs(program);
+    add_check_verb(program);
+    add_rehearse_verb(program);
     add_operate_verbs(program);
     add_watch_verbs(program);
     add_read_verbs(program);

@@ -9,6 +9,7 @@
 
 #include <CLI/CLI.hpp>
 #include <boost/json/array.hpp>
+#include <optional>
 #include <vector>
 
 namespace slowfilm::command {
@@ -176,7 +177,8 @@ void add_several(Program& program, std::string_view method, std::string_view wha
 
 struct OneWords {
     Common common;
-    std::string channel, cell, reason;
+    std::string channel;
+    std::optional<std::string> cell, reason;  // an empty one is sent too: the daemon says what is wrong with it
 };
 
 CLI::App* add_one(Program& program, std::string_view method, std::string_view what, std::string_view example,
@@ -187,11 +189,11 @@ CLI::App* add_one(Program& program, std::string_view method, std::string_view wh
         program.action = [words, method, sentence]() -> Result<int> {
             json::object params;
             params["channel"] = words->channel;
-            if (!words->cell.empty()) {
-                params["cell"] = words->cell;
+            if (words->cell) {
+                params["cell"] = *words->cell;
             }
-            if (!words->reason.empty()) {
-                params["reason"] = words->reason;
+            if (words->reason) {
+                params["reason"] = *words->reason;
             }
             return ask(words->common, method, params, sentence);
         };

@@ -45,11 +45,12 @@ CLI::App* add_verb(Program& program, std::string_view name, std::string_view wha
                    Common& common, Takes takes);
 
 // The verbs, one function for each group, each in a file of its own.
-void add_protocol_verbs(Program& program);  // check, rehearse
-void add_operate_verbs(Program& program);   // start, pause, resume, stop, confirm, acknowledge, remove
-void add_watch_verbs(Program& program);     // status, follow
-void add_read_verbs(Program& program);      // runs, cells, summary, export
-void add_keep_verbs(Program& program);      // verify, replay
+void add_check_verb(Program& program);
+void add_rehearse_verb(Program& program);
+void add_operate_verbs(Program& program);  // start, pause, resume, stop, confirm, acknowledge, remove
+void add_watch_verbs(Program& program);    // status, follow
+void add_read_verbs(Program& program);     // runs, cells, summary, export
+void add_keep_verbs(Program& program);     // verify, replay
 
 // --socket, else $SLOWFILM_SOCKET, else $XDG_RUNTIME_DIR/slowfilm/control.sock, else /run/slowfilm/control.sock.
 [[nodiscard]] std::string socket_path(const Common& common);

@@ -46,6 +46,21 @@ Result<int> put(const Common& common, const OpenLedger& ledger, const json::obje
 
 // --- runs
 
+// Why a run waits, or was stopped by its own protocol; "" otherwise.
+std::string_view why_of(const ledger::RunLine& line) {
+    const bool by_protocol = line.wait == WaitReason::overrun || line.wait == WaitReason::already_so_twice;
+    const bool says = (line.state == RunState::waiting && line.wait != WaitReason::none) ||
+                      (line.state == RunState::stopped && by_protocol);
+    return says ? engine::name(line.wait) : std::string_view{};
+}
+
+std::string state_text(const ledger::RunLine& line) {
+    const std::string_view why = why_of(line);
+    std::string text{engine::name(line.state)};
+    text += why.empty() ? "" : ": " + std::string{why};
+    return text;
+}
+
 json::object run_json(const ledger::RunLine& line) {
     json::object run;
     run["run"] = line.run;
@@ -53,6 +68,12 @@ json::object run_json(const ledger::RunLine& line) {
     run["channel"] = line.channel;
     run["title"] = line.title;
     run["state"] = engine::name(line.state);
+    if (const std::string_view why = why_of(line); !why.empty()) {
+        run["why"] = why;
+    } else {
+        run["why"] = nullptr;
+        run["why_reason"] = "the state speaks for itself";
+    }
     put_utc(run, "started", line.started_utc, "the run has not started");
     put_utc(run, "ended", line.ended_utc, "the run has not ended");
     run["duration_second"] = seconds(line.length);
@@ -65,11 +86,10 @@ std::string runs_text(const std::vector<ledger::RunLine>& lines) {
     }
     std::vector<TableRow> rows{{{"run", "state", "cell", "channel", "started", "lasted", "protocol"}}};
     for (const ledger::RunLine& line : lines) {
-        rows.push_back(
-            {.cells = {std::to_string(line.run), std::string{engine::name(line.state)}, escaped(line.cell, 40),
-                       escaped(line.channel, 40), line.started_utc ? print_utc(*line.started_utc) : "-",
-                       print_span(line.length), escaped(line.title, 60)},
-             .colour = line.state == RunState::tripped ? Colour::alarm : Colour::none});
+        rows.push_back({.cells = {std::to_string(line.run), state_text(line), escaped(line.cell, 40),
+                                  escaped(line.channel, 40), line.started_utc ? print_utc(*line.started_utc) : "-",
+                                  print_span(line.length), escaped(line.title, 60)},
+                        .colour = line.state == RunState::tripped ? Colour::alarm : Colour::none});
     }
     return table(rows, {0});
 }

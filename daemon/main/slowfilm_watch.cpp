@@ -136,18 +136,18 @@ struct FollowWords {
 // Which channels have a run that is not over yet.
 class Unfinished {
   public:
-    void note(const json::object& channel) {
-        const std::string state = text_in(channel, "state");
-        const bool under_way = std::find(states.begin(), states.end(), state) != states.end();
-        channels_[text_in(channel, "channel")] = under_way;
-    }
+    // An event: whether it leaves its channel with a run under way.
+    void note(const json::object& event) { channels_[text_in(event, "channel")] = is_under_way(event); }
+    // A status, which also tells whether the output of a run that is over has been seen open: that is its last event.
     void note_all(const json::object& answer) {
         channels_.clear();
         const json::value* const channels = answer.if_contains("channels");
         if (channels != nullptr && channels->is_array()) {
             for (const json::value& channel : channels->get_array()) {
                 if (channel.is_object()) {
-                    note(channel.get_object());
+                    const json::object& object = channel.get_object();
+                    channels_[text_in(object, "channel")] =
+                        is_under_way(object) || text_in(object, "output") == "opening";
                 }
             }
         }
@@ -157,6 +157,10 @@ class Unfinished {
     }
 
   private:
+    static bool is_under_way(const json::object& object) {
+        return std::find(states.begin(), states.end(), text_in(object, "state")) != states.end();
+    }
+
     static constexpr std::array<std::string_view, 7> states{"planned", "checking", "forming", "resting",
                                                             "asking",  "paused",   "waiting"};
     std::map<std::string, bool> channels_;
@@ -172,6 +176,28 @@ std::string event_line(const json::object& event, bool as_json) {
                              escaped(text_in(event, "text"), 400);
     const bool alarm = kind == "tripped" || kind == "output_stuck";
     return paint(line, alarm ? Colour::alarm : colour_of(text_in(event, "state"))) + "\n";
+}
+
+// The number of the last event, once no run is under way and every output has been seen open; nothing before.
+Result<std::optional<std::uint64_t>> all_over(const Common& common, Unfinished& unfinished) {
+    auto answer = status_of(common, "");
+    if (!answer) {
+        return tl::unexpected{answer.error()};
+    }
+    unfinished.note_all(*answer);
+    if (unfinished.any()) {
+        return std::optional<std::uint64_t>{};
+    }
+    auto client = daemon_of(common);
+    if (!client) {
+        return tl::unexpected{client.error()};
+    }
+    const auto subscribed = client->call("subscribe");
+    if (!subscribed) {
+        return tl::unexpected{subscribed.error()};
+    }
+    const double last = subscribed->is_object() ? number_in(subscribed->get_object(), "last").value_or(0.0) : 0.0;
+    return std::optional{static_cast<std::uint64_t>(last)};
 }
 
 Result<int> follow(const FollowWords& words) {
@@ -193,15 +219,28 @@ Result<int> follow(const FollowWords& words) {
     }
     Unfinished unfinished;
     Result<void> went_well;
+    std::optional<std::uint64_t> last;  // once all is over: the last event there was then
+    const auto goes_on = [&](std::uint64_t seen) {
+        if (!last && !unfinished.any()) {
+            auto over = all_over(words.common, unfinished);
+            if (!over) {
+                went_well = tl::unexpected{over.error()};
+                return false;
+            }
+            last = *over;
+        }
+        return !last || seen < *last;
+    };
     control::Client::Follower follower{.event = [&](const json::object& event) {
         went_well = output->write(event_line(event, words.common.json()));
         unfinished.note(event);
-        return went_well.has_value() && (!words.until_done || unfinished.any());
+        const auto sequence = static_cast<std::uint64_t>(number_in(event, "sequence").value_or(0.0));
+        return went_well.has_value() && (!words.until_done || goes_on(sequence));
     }};
     follower.missed = [](std::uint64_t count) {
         complain(std::to_string(count) + " earlier events are no longer kept; the ledger has them all");
     };
-    follower.subscribed = [&] {
+    follower.subscribed = [&](std::uint64_t from) {
         if (!words.until_done) {
             return true;
         }
@@ -211,7 +250,7 @@ Result<int> follow(const FollowWords& words) {
             return false;
         }
         unfinished.note_all(*answer);
-        return unfinished.any();
+        return goes_on(from);
     };
     auto followed = client->follow(since, follower);
     if (followed && went_well) {

@@ -47,8 +47,9 @@ Result<Options> read_options(int argc, char** argv) {
     app.add_option("--bench", options.bench_file, "the bench file: channels, limits, ledger, socket")
         ->required()
         ->option_text("FILE");
-    app.add_option("--time-scale", scale, "virtual seconds in a second; only where every channel is simulated")
-        ->option_text("X");
+    const CLI::Option* const scale_option =
+        app.add_option("--time-scale", scale, "virtual seconds in a second; only where every channel is simulated")
+            ->option_text("X");
     app.set_version_flag("--version", "slowfilmd " SLOWFILM_VERSION);
     try {
         app.parse(argc, argv);
@@ -61,7 +62,7 @@ Result<Options> read_options(int argc, char** argv) {
         }
         return fail(Failure::usage, escaped(error.what()) + "; slowfilmd --help says how it is called");
     }
-    if (!scale.empty()) {
+    if (scale_option->count() > 0) {
         const Result<double> parsed = parse_scale(scale);
         if (!parsed) {
             return tl::unexpected(parsed.error());

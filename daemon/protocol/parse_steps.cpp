@@ -43,8 +43,8 @@ class StepsReader {
         for (Table& table : tables) {
             if (++number_ > steps_max) {
                 if (number_ == steps_max + 1) {
-                    table.error(table.place(),
-                                "more than " + std::to_string(steps_max) + " steps; use `repeat` for what comes again");
+                    table.error(table.place(), "a protocol has at most " + std::to_string(steps_max) +
+                                                   " steps; use `repeat` for what comes again");
                 }
                 result_.whole = false;
                 break;

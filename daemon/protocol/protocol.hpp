@@ -179,6 +179,6 @@ struct Protocol {
 inline constexpr std::size_t file_bytes_max = 1'048'576;
 inline constexpr std::size_t repeat_depth_max = 8;
 inline constexpr std::uint64_t visits_max = 100'000;
-inline constexpr std::size_t steps_max = 20'000;  // written in a file, at all depths
+inline constexpr std::size_t steps_max = 5'000;  // written in a file, at all depths
 
 }  // namespace slowfilm::protocol

@@ -63,7 +63,9 @@ Node convert(const toml::node& from) {
 std::string number_text(double value) {
     std::array<char, 40> buffer{};
     const auto end = std::to_chars(buffer.data(), buffer.data() + buffer.size(), value);
-    return {buffer.data(), end.ptr};
+    std::string text{buffer.data(), end.ptr};
+    // TOML tells 2.0 from 2, and so must a complaint about it.
+    return text.find_first_not_of("-0123456789") == std::string::npos ? text + ".0" : text;
 }
 
 }  // namespace

@@ -180,7 +180,8 @@ std::string needs_of_waiting(const engine::Run& run) {
     switch (run.wait) {
         case WaitReason::none: return "look at the cell, then resume or stop";
         case WaitReason::overrun:
-            return "a step reached its at_most; look at the cell, then resume to go on with it, or stop";
+            return "a step reached its at_most; look at the cell, then resume to begin the next step (an ask asks "
+                   "again), or stop";
         case WaitReason::gap: return "nobody watched the cell for a while; look at it, then resume or stop";
         case WaitReason::record_lost:
             return "the ledger could take no more; make room on its disk, then resume or stop";
@@ -197,6 +198,24 @@ std::string needs_of_waiting(const engine::Run& run) {
     return "";
 }
 
+// A run that ended without anyone's asking says why.
+std::string needs_of_stopped(const engine::Run& run) {
+    switch (run.wait) {
+        case WaitReason::overrun:
+            return "a step reached its at_most and the run was stopped; look at the cell and the protocol, then remove";
+        case WaitReason::already_so_twice:
+            return "a step in a repeat found its end already true twice running and the run was stopped; look at the "
+                   "protocol, then remove";
+        case WaitReason::none:
+        case WaitReason::gap:
+        case WaitReason::record_lost:
+        case WaitReason::acknowledged:
+        case WaitReason::connection:
+        case WaitReason::restart: return "";
+    }
+    return "";
+}
+
 }  // namespace
 
 std::string needs(const engine::Plan& plan, const engine::Run& run) {
@@ -209,12 +228,12 @@ std::string needs(const engine::Plan& plan, const engine::Run& run) {
         case RunState::tripped:
             return run.trip_class == TripClass::cell ? "the cell is quarantined: take it off the channel, then remove"
                                                      : "find the cause, then acknowledge with a reason";
+        case RunState::stopped: return needs_of_stopped(run);
         case RunState::planned:
         case RunState::checking:
         case RunState::forming:
         case RunState::resting:
         case RunState::paused:
-        case RunState::stopped:
         case RunState::done: return "";
     }
     return "";

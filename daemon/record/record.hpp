@@ -11,10 +11,10 @@
 
 #include <cstdint>
 #include <functional>
-#include <limits>
 #include <optional>
 #include <span>
 #include <string>
+#include <variant>
 
 namespace slowfilm::record {
 
@@ -60,20 +60,41 @@ class Recorder {
     // After a restart: the sums over the visits already in the ledger, and the labels of the status already there.
     void resume_from(std::span<const ledger::VisitRecord> visits, const ledger::RunStatus& status);
 
+    // Every input, also those that leave nothing else: a sample is kept under the number it has on the tape, even
+    // where a later command or trip is what asks for it. Cheap.
+    void saw(const Input& input) {
+        if (const Sample* sample = std::get_if<Sample>(&input.body)) {
+            seen_ = {.sequence = input.sequence, .time = input.time, .sample = *sample};
+        }
+    }
     // Whether an input left something to record besides the tape; cheap, so that most ticks end here.
     [[nodiscard]] static bool has_records(const engine::Decision& decision) {
         return decision.keep || decision.event_count > 0 || decision.commit;
     }
-    // In this order: the kept sample, the ended visit, the events, and the status and the cell where they changed.
+    // In this order: the kept sample, the ended visit, the events, and the status and the cell where they changed. The
+    // input counts as seen.
     void took(const engine::Run& run, const Input& input, const engine::Decision& decision, std::int64_t utc,
               const Put& put);
+    // What a person must do now, as record::needs() says it; of a cell trip, also whether it is acknowledged already.
+    [[nodiscard]] std::string needs(const engine::Run& run) const;
+    // The trip that the run stands in has been acknowledged.
+    [[nodiscard]] bool acknowledged(const engine::Run& run) const {
+        return acknowledged_ && run.state == RunState::tripped;
+    }
     // The run as a whole, for `status`, and for the ledger at every commit.
     [[nodiscard]] ledger::RunStatus status(const engine::Run& run) const;
     [[nodiscard]] ledger::CellRecord cell(const engine::Run& run, std::int64_t utc) const;
 
   private:
-    [[nodiscard]] std::optional<ledger::SampleRecord> sample_record(const engine::Run& run, const Input& input,
-                                                                    const engine::VisitTotals& totals,
+    // A sample as it stands on the tape; sequence 0: none since this recorder began.
+    struct Seen {
+        std::uint64_t sequence{0};
+        Time time;
+        Sample sample;
+    };
+
+    [[nodiscard]] std::optional<ledger::SampleRecord> sample_record(const Input& input,
+                                                                    const engine::VisitTotals& totals, bool begun,
                                                                     std::int64_t utc);
     void note_state(const engine::Run& run, std::int64_t utc, const Put& put);
 
@@ -89,7 +110,9 @@ class Recorder {
     std::string needs_;
     CellHistory history_;
     bool history_known_{false};
-    Time kept_to_{std::numeric_limits<std::int64_t>::min()};  // of the last sample record
+    bool acknowledged_{false};
+    Seen seen_;
+    std::uint64_t kept_{0};  // the input of the last sample record
 };
 
 }  // namespace slowfilm::record

@@ -1,8 +1,8 @@
 #include "daemon/record/record.hpp"
 
 #include <array>
+#include <string_view>
 #include <utility>
-#include <variant>
 
 namespace slowfilm::record {
 
@@ -27,19 +27,8 @@ std::array<const engine::VisitTotals*, 2> ended_visits(const engine::Run& run, c
     return ended;
 }
 
-// When the newest reading of a sample was taken.
-Time time_of(const Sample& sample, Time otherwise) {
-    if (sample.voltage.quality != Quality::absent) {
-        return sample.voltage.time;
-    }
-    if (sample.current.quality != Quality::absent) {
-        return sample.current.time;
-    }
-    if (sample.temperature.quality != Quality::absent) {
-        return sample.temperature.time;
-    }
-    return otherwise;
-}
+constexpr std::string_view acknowledged_needs =
+    "the trip is acknowledged; the cell stays quarantined: take it off the channel, then remove";
 
 }  // namespace
 
@@ -60,40 +49,45 @@ void Recorder::resume_from(std::span<const ledger::VisitRecord> visits, const le
     state_ = status.state;
     wait_ = status.wait;
     needs_ = status.needs;
+    acknowledged_ = status.state == RunState::tripped && status.needs == acknowledged_needs;
 }
 
-std::optional<ledger::SampleRecord> Recorder::sample_record(const engine::Run& run, const Input& input,
-                                                            const engine::VisitTotals& totals, std::int64_t utc) {
-    const Sample* fresh = std::get_if<Sample>(&input.body);
-    const Sample& sample = fresh != nullptr ? *fresh : run.last;
-    const Time at = fresh != nullptr ? input.time : time_of(run.last, input.time);
-    // A tick may ask to keep what a sample has already left here.
-    if (fresh == nullptr && at <= kept_to_) {
+std::string Recorder::needs(const engine::Run& run) const {
+    return acknowledged(run) ? std::string{acknowledged_needs} : record::needs(*plan_, run);
+}
+
+std::optional<ledger::SampleRecord> Recorder::sample_record(const Input& input, const engine::VisitTotals& totals,
+                                                            bool begun, std::int64_t utc) {
+    // A tick or a command may ask to keep what a sample has already left here, or what was before this daemon.
+    if (seen_.sequence == 0 || seen_.sequence == kept_) {
         return std::nullopt;
     }
     ledger::SampleRecord record;
     record.run = number_;
-    record.sequence = input.sequence;
+    record.sequence = seen_.sequence;
     record.visit = totals.visit;
     record.cycle = totals.cycle;
     record.path = plan_->labels[totals.step].path;
-    record.step_time = at > totals.started ? at - totals.started : Duration{};
-    record.sample = sample;
+    // Before the first step there is no visit to count from.
+    record.step_time = begun && seen_.time > totals.started ? seen_.time - totals.started : Duration{};
+    record.sample = seen_.sample;
     record.charge_in_ah = charge_in_ah_ + ampere_hours(totals.charge_in.whole);
     record.charge_out_ah = charge_out_ah_ + ampere_hours(totals.charge_out.whole);
     record.energy_in_wh = energy_in_wh_ + totals.energy_in / joule_per_watt_hour;
     record.energy_out_wh = energy_out_wh_ + totals.energy_out / joule_per_watt_hour;
-    record.time = at;
-    record.utc = utc - (input.time - at).count;
-    kept_to_ = at;
+    record.time = seen_.time;
+    record.utc = utc - (input.time - seen_.time).count;
+    kept_ = seen_.sequence;
     return record;
 }
 
 void Recorder::took(const engine::Run& run, const Input& input, const engine::Decision& decision, std::int64_t utc,
                     const Put& put) {
+    saw(input);
     const std::array<const engine::VisitTotals*, 2> ended = ended_visits(run, decision);
     if (decision.keep) {
-        if (auto sample = sample_record(run, input, ended[0] != nullptr ? *ended[0] : run.totals, utc)) {
+        const engine::VisitTotals& totals = ended[0] != nullptr ? *ended[0] : run.totals;
+        if (auto sample = sample_record(input, totals, run.begun, utc)) {
             put(std::move(*sample));
         }
     }
@@ -113,6 +107,9 @@ void Recorder::took(const engine::Run& run, const Input& input, const engine::De
         if (event.kind == EventKind::tripped && run.trip_class == TripClass::cell) {
             quarantine_ = record.text;
         }
+        // Heat that a tripped cell goes on giving is told once more; it is no new trip to acknowledge.
+        const bool new_trip = event.kind == EventKind::tripped && !ended_utc_;
+        acknowledged_ = event.kind == EventKind::acknowledged || (acknowledged_ && !new_trip);
         put(std::move(record));
     }
     note_state(run, utc, put);
@@ -126,7 +123,7 @@ void Recorder::note_state(const engine::Run& run, std::int64_t utc, const Put& p
         ended_utc_ = utc;
         ended_ = run.now;
     }
-    std::string now_needs = needs(*plan_, run);
+    std::string now_needs = needs(run);
     if (run.state != state_ || run.wait != wait_ || now_needs != needs_) {
         state_ = run.state;
         wait_ = run.wait;
@@ -145,7 +142,7 @@ ledger::RunStatus Recorder::status(const engine::Run& run) const {
     status.run = number_;
     status.state = run.state;
     status.wait = run.wait;
-    status.needs = needs(*plan_, run);
+    status.needs = needs(run);
     status.started_utc = started_utc_;
     status.ended_utc = ended_utc_;
     status.started = run.started;

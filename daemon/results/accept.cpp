@@ -70,11 +70,29 @@ std::string describe_rule(const protocol::AcceptRule& rule, const Figure& figure
     return text;
 }
 
+namespace {
+
+// A run can be stopped by its protocol, with nobody there.
+std::string_view why_stopped(const ledger::RunStatus& status) {
+    if (status.state != RunState::stopped) {
+        return "";
+    }
+    if (status.wait == WaitReason::overrun) {
+        return ", after a step reached its at_most";
+    }
+    return status.wait == WaitReason::already_so_twice
+               ? ", after a step in a repeat found its end already true twice running"
+               : "";
+}
+
+}  // namespace
+
 Verdict judge(std::span<const protocol::AcceptRule> rules, const FigureInput& input) {
     const RunState state = input.run.status.state;
     if (state != RunState::done) {
         return {.grade = "none",
-                .reasons = {"the run has not ended as written: it is " + std::string{ledger::word_of(state)}}};
+                .reasons = {"the run has not ended as written: it is " + std::string{ledger::word_of(state)} +
+                            std::string{why_stopped(input.run.status)}}};
     }
     if (rules.empty()) {
         return {.grade = "none", .reasons = {"the protocol has no [accept] rules"}};

@@ -132,7 +132,8 @@ class Exporter {
         temperature(ambient_of(sample));
         output_.text(step_fields(record));
         output_.comma();
-        output_.scaled(record.step_time.count, 6);
+        // A sample of the checks before the first step belongs to no step yet, nor can a step be older than the run.
+        output_.scaled(std::min(record.step_time, latest_ - run_.status.started).count, 6);
         output_.comma();
         temperature(surface_of(sample));
         output_.real(record.charge_in_ah);

@@ -4,6 +4,7 @@
 #include "daemon/results/accept.hpp"
 #include "daemon/results/figures.hpp"
 
+#include <algorithm>
 #include <utility>
 
 namespace slowfilm::results {
@@ -26,6 +27,11 @@ Beginning beginning_of(const ledger::RunHeader& header, const std::optional<prot
     return beginning;
 }
 
+bool was_removed(const ledger::RunData& run) {
+    return std::any_of(run.actions.begin(), run.actions.end(),
+                       [](const ledger::OperatorAction& action) { return action.verb == "remove"; });
+}
+
 // In the order of the file, what stands inside a repeat after it: the order in which the engine counts steps.
 void note_paths(const std::vector<protocol::Step>& steps, std::vector<std::string>& paths) {
     for (const protocol::Step& step : steps) {
@@ -39,6 +45,9 @@ void note_paths(const std::vector<protocol::Step>& steps, std::vector<std::strin
 Summary summarise(ledger::RunData run) {
     Summary summary;
     summary.run = std::move(run);
+    if (was_removed(summary.run)) {
+        summary.run.status.needs.clear();  // what a person had to do has been done
+    }
     const protocol::Parsed parsed = protocol::parse_protocol("the recorded protocol", summary.run.header.protocol_text);
     const Beginning beginning = beginning_of(summary.run.header, parsed.protocol);
     summary.cycles = cycles_of(summary.run, beginning);

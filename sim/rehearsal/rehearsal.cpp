@@ -7,6 +7,7 @@
 #include <memory>
 #include <utility>
 #include <variant>
+#include <vector>
 
 namespace slowfilm::sim {
 
@@ -87,7 +88,7 @@ class Rehearsal {
 
     // False when the ledger took no more.
     [[nodiscard]] bool run_to_end(const ledger::RunHeader& header) {
-        put(header);
+        write(header);
         Input start{.sequence = 0, .time = now_, .body = Command{CommandKind::start}};
         feed(start);
         while (goes_on()) {
@@ -124,6 +125,9 @@ class Rehearsal {
         if (options_.ledger != nullptr) {
             tape_.add(input);
         }
+        if (wants_samples_) {
+            recorder_.saw(input);
+        }
         if (records(decision)) {
             record(input, decision);
         }
@@ -149,9 +153,16 @@ class Rehearsal {
     void save() {
         checkpoint_at_ = now_;
         if (auto chunk = record::tape_chunk(number_, tape_, utc())) {
-            put(std::move(*chunk));
+            write(std::move(*chunk));
         }
-        put(record::checkpoint(number_, run_));
+        for (ledger::Record& record : held_) {
+            write(std::move(record));
+        }
+        held_.clear();
+        write(record::checkpoint(number_, run_));
+        if (good_) {
+            options_.ledger->commit({});  // together, or the writer's own interval could part them
+        }
     }
 
     void put(ledger::Record record) {
@@ -166,7 +177,10 @@ class Rehearsal {
                    sample != nullptr && options_.keep_samples) {
             outcome_.samples.push_back(*sample);
         }
-        write(std::move(record));
+        // The tape goes first: a rehearsal that is killed leaves no sample or event that its tape does not hold.
+        if (options_.ledger != nullptr) {
+            held_.push_back(std::move(record));
+        }
     }
 
     void write(ledger::Record record) {
@@ -198,6 +212,7 @@ class Rehearsal {
     record::Recorder recorder_;
     engine::Run run_;
     ledger::TapeEncoder tape_;
+    std::vector<ledger::Record> held_;  // until their inputs are handed over
     Time now_;
     Time checkpoint_at_;
     Input tick_, sample_;

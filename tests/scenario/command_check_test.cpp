@@ -159,6 +159,36 @@ TEST(CommandCheck, hostile_files_are_refused_and_never_crash_it) {
     }
 }
 
+TEST(CommandCheck, as_json_a_file_too_long_or_missing_is_an_answer_too) {
+    const CommandFolder folder;
+    const std::string big = folder.write("big.toml", std::string(10'000'000, '#'));
+    for (const auto& [file, code] : {std::pair{big, 65}, {folder / "none.toml", 66}}) {
+        const Ran ran = slowfilm({"check", file, "--format", "json"});
+        EXPECT_EQ(ran.code, code);
+        EXPECT_EQ(ran.err, "");
+        const json::object answer = strict(ran);
+        EXPECT_EQ(answer.at("kind"), "check");
+        EXPECT_FALSE(answer.at("good").as_bool());
+        ASSERT_EQ(answer.at("diagnostics").as_array().size(), 1U);
+        const json::object& complaint = answer.at("diagnostics").at(0).as_object();
+        EXPECT_EQ(complaint.at("severity"), "error");
+        EXPECT_EQ(complaint.at("line"), 1);
+        EXPECT_EQ(complaint.at("column"), 1);
+        every_null_has_a_reason(answer, "check");
+    }
+}
+
+TEST(CommandCheck, ten_thousand_steps_are_refused) {
+    const CommandFolder folder;
+    std::string text = read_whole(shipped("fast-by-stages.toml"));
+    for (int i = 0; i < 10'000; ++i) {
+        text += "[[step]]\ndo = \"rest\"\nends = { time = \"1 s\" }\n";
+    }
+    const Ran ran = slowfilm({"check", folder.write("long.toml", text)});
+    EXPECT_EQ(ran.code, 65);
+    EXPECT_THAT(ran.err, HasSubstr("a protocol has at most 5000 steps; use `repeat`"));
+}
+
 TEST(CommandCheck, a_bench_that_is_not_good_is_78) {
     const CommandFolder folder;
     const std::string bench = folder.write("bench.toml", "name = 5\n");
@@ -196,6 +226,17 @@ TEST(CommandCheck, with_a_bench_says_which_channels_cannot_and_why) {
         strict(slowfilm({"check", shipped("fast-by-stages.toml"), "--bench", bench, "--format", "json"}));
     EXPECT_TRUE(answer.at("bench").at("channels").at(0).at("fits").as_bool());
     EXPECT_FALSE(answer.at("bench").at("channels").at(1).at("fits").as_bool());
+    const json::object& complaint = answer.at("diagnostics").as_array().back().as_object();
+    EXPECT_EQ(complaint.at("severity"), "warning") << "another channel can";
+    EXPECT_THAT(std::string{std::string_view{complaint.at("message").as_string()}}, StartsWith("channel sinks 0 A: "));
+    std::string none = bench_text("4.4 V");
+    none.replace(none.rfind("sink_max = \"9 A\""), 16, "sink_max = \"0 A\"");
+    const Ran unfit = slowfilm(
+        {"check", shipped("fast-by-stages.toml"), "--bench", folder.write("none.toml", none), "--format", "json"});
+    EXPECT_EQ(unfit.code, 65);
+    const json::object refused = strict(unfit);
+    EXPECT_FALSE(refused.at("good").as_bool());
+    EXPECT_EQ(refused.at("diagnostics").as_array().back().at("severity"), "error");
 }
 
 TEST(CommandCheck, a_limit_outside_the_benchs_is_an_error_at_its_place) {
@@ -245,6 +286,22 @@ TEST(CommandRehearse, a_run_that_trips_is_1_and_never_called_done) {
     const Ran told = slowfilm({"rehearse", file});
     EXPECT_EQ(told.code, 1);
     EXPECT_THAT(told.out, StartsWith("tripped"));
+}
+
+TEST(CommandRehearse, a_run_that_its_protocol_stopped_says_why_wherever_it_is_listed) {
+    const CommandFolder folder;
+    std::string text = read_whole(shipped("fast-by-stages.toml"));
+    const auto at_most = text.find("{ time = \"2 h\"");
+    ASSERT_NE(at_most, std::string::npos);
+    text.replace(at_most, 14, "{ time = \"1 min\"");
+    const std::string ledger = folder / "stopped.ledger";
+    EXPECT_EQ(slowfilm({"rehearse", folder.write("short.toml", text), "--ledger", ledger}).code, 1);
+    EXPECT_THAT(slowfilm({"runs", "--ledger", ledger}).out, HasSubstr("stopped: overrun"));
+    const json::object runs = strict(slowfilm({"runs", "--ledger", ledger, "--format", "json"}));
+    EXPECT_EQ(runs.at("runs").at(0).at("why"), "overrun");
+    EXPECT_EQ(runs.at("runs").at(0).at("state"), "stopped");
+    EXPECT_THAT(slowfilm({"summary", "1", "--ledger", ledger}).out,
+                HasSubstr("it is stopped, after a step reached its at_most"));
 }
 
 // NO_COLOR: no-color.org, which is an informal standard: set and not empty means none.

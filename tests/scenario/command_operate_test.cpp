@@ -56,6 +56,8 @@ TEST(CommandOperate, a_run_goes_from_start_to_summary) {
         EXPECT_EQ(last.at("sequence"), ++sequence);
     }
     EXPECT_EQ(last.at("state"), "done") << followed.out;
+    EXPECT_THAT(followed.out, HasSubstr("done: ended as written")) << "not cut at the end of the last step";
+    EXPECT_EQ(last.at("event"), "opened") << "an output seen open is the last that happens";
 
     EXPECT_EQ(strict(daemon.ask({"summary", "1", "--format", "json"})).at("state"), "done");
     EXPECT_EQ(daemon.ask({"replay", "1"}).code, 0);
@@ -83,7 +85,12 @@ TEST(CommandOperate, each_refusal_has_its_code_and_its_sentence) {
                    "--capacity", "900 Ah"},
                   65},
              Case{{"confirm", "--cell", "one", "a2"}, 65},
+             Case{{"confirm", "--cell", "", "a1"}, 65},
              Case{{"acknowledge", "--reason", "none", "a1"}, 65},
+             Case{{"acknowledge", "--reason", "", "a1"}, 65},
+             Case{{"acknowledge", "--reason", "two\nlines", "a1"}, 65},
+             Case{{"acknowledge", "--reason", "a\x1b[2Jb", "a1"}, 65},
+             Case{{"start", "--channel", "a2", "--cell", "", "--protocol", protocol}, 65},
              Case{{"remove", "a1"}, 65},
              Case{{"remove", "a2"}, 65},
              Case{{"resume", "a2"}, 65},
@@ -120,6 +127,37 @@ TEST(CommandOperate, pause_resume_and_stop_say_what_every_channel_is_now) {
     EXPECT_EQ(strict(daemon.ask({"summary", "2", "--format", "json"})).at("state"), "stopped");
     EXPECT_THAT(daemon.ask({"summary", "2"}).out, StartsWith("stopped"));
     EXPECT_EQ(daemon.ask({"follow", "--until-done"}).code, 0);
+}
+
+TEST(CommandOperate, a_follower_of_what_is_over_already_reads_up_to_the_last_event_and_ends) {
+    Daemon daemon;
+    EXPECT_EQ(daemon.ask({"follow", "--since", "0", "--until-done"}).code, 0) << "nothing has happened yet";
+    ASSERT_EQ(daemon.start("a1", "one").code, 0);
+    daemon.await("a1", "asking");
+    ASSERT_EQ(daemon.ask({"stop", "a1"}).code, 0);
+    const Ran followed = daemon.ask({"follow", "--since", "0", "--until-done"});
+    EXPECT_EQ(followed.code, 0) << followed.err;
+    EXPECT_THAT(followed.out, HasSubstr("stopped"));
+}
+
+TEST(CommandOperate, pause_gets_through_though_idle_clients_fill_every_place) {
+    Daemon daemon;
+    ASSERT_EQ(daemon.start("a1", "one").code, 0);
+    sockaddr_un address{};
+    address.sun_family = AF_UNIX;
+    const std::string path = daemon.folder / "control/socket";
+    std::memcpy(address.sun_path, path.data(), path.size());
+    std::vector<int> idle;
+    for (int i = 0; i < 80; ++i) {
+        idle.push_back(::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0));
+        ASSERT_EQ(::connect(idle.back(), reinterpret_cast<const sockaddr*>(&address), sizeof address), 0);
+    }
+    const Ran paused = daemon.ask({"pause", "--all"});
+    EXPECT_EQ(paused.code, 0) << paused.err;
+    EXPECT_THAT(paused.out, HasSubstr("run 1 is paused"));
+    for (const int socket : idle) {
+        ::close(socket);
+    }
 }
 
 TEST(CommandOperate, a_follower_whose_daemon_ends_is_told_so) {

@@ -70,8 +70,9 @@ TEST(DaemonStart, every_bad_beginning_has_its_code) {
     for (const Case& one :
          {Case{"2000", "nowhere.toml", 78}, Case{"2000", "control", 78}, Case{"2000", "long.toml", 78},
           Case{"2000", "syntax.toml", 78}, Case{"0", "bench.toml", 64}, Case{"-1", "bench.toml", 64},
-          Case{"fast", "bench.toml", 64}, Case{"2000x", "bench.toml", 64}, Case{"nan", "bench.toml", 64},
-          Case{"inf", "bench.toml", 64}, Case{"2,5", "bench.toml", 64}, Case{"1e99", "bench.toml", 64}}) {
+          Case{"fast", "bench.toml", 64}, Case{"", "bench.toml", 64}, Case{"2000x", "bench.toml", 64},
+          Case{"nan", "bench.toml", 64}, Case{"inf", "bench.toml", 64}, Case{"2,5", "bench.toml", 64},
+          Case{"1e99", "bench.toml", 64}}) {
         DaemonProcess daemon(folder, one.scale, one.bench);
         EXPECT_EQ(daemon.run_to_end(), one.code) << one.scale << " " << one.bench << "\n" << daemon.log();
         EXPECT_FALSE(daemon.log().empty());

@@ -216,6 +216,39 @@ TEST(Rehearsal, the_ledger_holds_what_the_outcome_tells) {
     EXPECT_TRUE(verified->good) << (verified->findings.empty() ? "" : verified->findings.front());
 }
 
+// What a kill at any moment would leave on the disk.
+TEST(Rehearsal, half_way_its_samples_and_events_are_never_ahead_of_its_tape) {
+    const TemporaryFile file;
+    Result<std::unique_ptr<ledger::Writer>> writer = ledger::Writer::open({.path = file.path()});
+    ASSERT_TRUE(writer) << writer.error().message;
+    RehearsalOptions options;
+    options.ledger = writer->get();
+    std::uint64_t looks = 0;
+    options.on_input = [&](const Input& input, const engine::Decision&) {
+        if (input.sequence % 9'973 != 0) {
+            return;
+        }
+        ASSERT_TRUE((*writer)->flush());
+        Result<std::unique_ptr<ledger::Reader>> reader = ledger::Reader::open(file.path());
+        ASSERT_TRUE(reader) << reader.error().message;
+        const auto verified = (*reader)->verify();
+        ASSERT_TRUE(verified);
+        // The run's status is written at its end alone; all else must agree at any moment.
+        EXPECT_TRUE(verified->good) << input.sequence << verified->findings.front();
+        const Result<ledger::RunData> run = (*reader)->run(1);
+        ASSERT_TRUE(run);
+        std::uint64_t taped = 0;
+        ASSERT_TRUE((*reader)->tape(1, 0, [&](const Input& one) {
+            taped = one.sequence;
+            return true;
+        }));
+        EXPECT_LE(run->events.empty() ? 0 : run->events.back().sequence, taped);
+        looks += verified->samples > 0 ? 1 : 0;
+    };
+    rehearsed(two_cycles, options);
+    EXPECT_GE(looks, 3U);
+}
+
 TEST(Rehearsal, kept_samples_never_go_back_in_time_and_their_charge_never_falls) {
     RehearsalOptions options;
     options.keep_samples = true;

@@ -216,19 +216,44 @@ TEST(Server, a_client_that_reads_nothing_is_no_longer_read_from) {
     sender.join();
 }
 
-TEST(Server, more_clients_than_allowed_are_told_so) {
+// Whoever comes may be the one who says pause.
+TEST(Server, a_new_client_is_served_though_idle_ones_fill_every_place) {
     const Folder folder;
     House house{{.path = folder / "s", .clients_max = 2}};
     RawClient one{house.path};
     RawClient two{house.path};
-    one.send(request(1, "echo"));
-    one.object();
-    two.send(request(1, "echo"));
-    two.object();
+    for (RawClient* client : {&one, &two, &one}) {
+        client->send(request(1, "echo"));
+        client->object();
+    }
     RawClient three{house.path};
-    const json::object answer = three.object();
-    EXPECT_EQ(code_of(answer), 75);
-    EXPECT_FALSE(three.line());
+    three.send(request(7, "echo"));
+    EXPECT_EQ(three.object().at("id"), 7);
+    EXPECT_EQ(code_of(two.object()), 75) << "the longest silent is let go, and told";
+    EXPECT_FALSE(two.line());
+    one.send(request(8, "echo"));
+    EXPECT_EQ(one.object().at("id"), 8) << "the one heard of later stays";
+}
+
+TEST(Server, for_a_new_client_a_subscriber_is_let_go_only_after_those_who_wait_for_nothing) {
+    const Folder folder;
+    House house{{.path = folder / "s", .clients_max = 2}};
+    RawClient follower{house.path};
+    follower.send(request(1, "subscribe"));
+    follower.object();
+    RawClient idle{house.path};
+    idle.send(request(1, "echo"));
+    idle.object();
+    RawClient third{house.path};
+    third.send(request(1, "subscribe"));
+    third.object();
+    EXPECT_EQ(code_of(idle.object()), 75);
+    RawClient fourth{house.path};
+    fourth.send(request(2, "echo"));
+    EXPECT_EQ(fourth.object().at("id"), 2);
+    // It can come back from its last number, as one that was too slow can.
+    EXPECT_EQ(follower.object().at("method"), "dropped");
+    EXPECT_FALSE(follower.line());
 }
 
 TEST(Server, makes_its_directory_for_owner_and_group_alone) {

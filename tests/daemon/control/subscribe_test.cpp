@@ -143,16 +143,18 @@ TEST(Client, a_request_too_long_is_refused_though_the_daemon_stopped_reading) {
     EXPECT_THAT(refused.error().message, HasSubstr("longer than 1000 bytes"));
 }
 
-TEST(Client, a_full_house_is_said_to_be_busy) {
+TEST(Client, one_let_go_for_another_is_told_why_when_it_asks_again) {
     const Folder folder;
     House house{{.path = folder / "s", .clients_max = 1}};
     auto first = Client::connect(house.path);
     ASSERT_TRUE(first->call("echo"));
     auto second = Client::connect(house.path);
     ASSERT_TRUE(second);
-    const auto refused = second->call("echo");
+    EXPECT_TRUE(second->call("echo"));
+    const auto refused = first->call("echo");
     ASSERT_FALSE(refused);
     EXPECT_EQ(refused.error().failure, Failure::try_again);
+    EXPECT_THAT(refused.error().message, HasSubstr("too many clients"));
 }
 
 TEST(Client, without_a_daemon_names_the_socket) {
@@ -203,8 +205,8 @@ TEST(Client, one_who_has_enough_once_subscribed_sees_no_event) {
     house.publish(3);
     auto client = Client::connect(house.path);
     bool seen = false;
-    EXPECT_TRUE(client->follow(
-        0, {.event = [&](const json::object&) { return seen = true; }, .subscribed = [] { return false; }}));
+    EXPECT_TRUE(client->follow(0, {.event = [&](const json::object&) { return seen = true; },
+                                   .subscribed = [](std::uint64_t) { return false; }}));
     EXPECT_FALSE(seen);
 }
 

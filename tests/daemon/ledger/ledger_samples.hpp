@@ -1,6 +1,7 @@
 // Invented records, and a directory of its own for each test.
 #pragma once
 
+#include "daemon/core/text.hpp"
 #include "daemon/ledger/reader.hpp"
 #include "daemon/ledger/tape.hpp"
 #include "daemon/ledger/writer.hpp"
@@ -47,7 +48,7 @@ inline RunHeader header_of(RunNumber run) {
     h.channel = "A3";
     h.protocol_title = "three slow cycles";
     h.protocol_text = "title = \"three slow cycles\"\n# caf\xC3\xA9, 'quotes'; DROP TABLE run;\n";
-    h.protocol_sha256 = "00ff";
+    h.protocol_sha256 = sha256_hex(h.protocol_text);
     h.capacity = {9'007'199'254'740'993};  // 2^53 + 1: no double holds it
     h.traits = {.period = 100_ms,
                 .settle = 500_ms,

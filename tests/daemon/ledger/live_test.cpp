@@ -20,7 +20,7 @@ Verification verification_of(const std::string& path) {
     return verified.value_or(Verification{});
 }
 
-// A ledger of one run, closed: 30 samples, their tape in 10 chunks, a checkpoint.
+// A ledger of one run, closed: 30 samples, their tape in 10 chunks, a checkpoint, three events.
 void make_ledger(const std::string& path) {
     const auto writer = open_writer(path);
     ASSERT_TRUE(writer->put(header_of(1)));
@@ -28,6 +28,11 @@ void make_ledger(const std::string& path) {
     Feed feed(*writer, 1);
     for (int n = 0; n < 10; ++n) ASSERT_TRUE(feed.put(3));
     ASSERT_TRUE(writer->put(Checkpoint{1, 30, "state"}));
+    for (const auto& [kind, word] : {std::pair{EventKind::started, "started"}, std::pair{EventKind::warned, "warned"},
+                                     std::pair{EventKind::done, "done"}}) {
+        ASSERT_TRUE(writer->put(
+            EventRecord{.run = 1, .sequence = 30, .event = Event{.kind = kind}, .kind = word, .text = word, .utc = 0}));
+    }
     ASSERT_TRUE(writer->flush());
 }
 
@@ -237,6 +242,16 @@ INSTANTIATE_TEST_SUITE_P(
         Damage{"a_sample_is_no_number_of_ours", "UPDATE sample SET voltage_v = 9e300 WHERE sequence = 8",
                "sample 8 of run 1"},
         Damage{"a_state_is_unknown", "UPDATE run SET state = 'flying'", "\"flying\", which slowfilm never writes"},
+        Damage{"a_state_was_edited", "UPDATE run SET state = 'stopped'",
+               "run 1: it is stopped, and an event tells that it was done"},
+        Damage{"a_trip_was_made_up", "UPDATE run SET state = 'tripped'; DELETE FROM event WHERE number = 3",
+               "run 1: it is tripped, and no event tells of a trip"},
+        Damage{"an_event_is_gone", "DELETE FROM event WHERE number = 2",
+               "event 2 is missing, though the events go on to 3"},
+        Damage{"the_last_event_is_gone", "DELETE FROM event WHERE number = 3",
+               "run 1: it is done, and no event tells that it was done"},
+        Damage{"a_protocol_was_edited", "UPDATE run SET protocol_text = protocol_text || ' '",
+               "run 1: its protocol's text is not the one whose SHA-256 is recorded beside it"},
         Damage{"traits_are_no_json", "UPDATE run SET traits = '{'", "run 1 has the traits"},
         Damage{"caps_lack_a_key", "UPDATE run SET caps = '{}'", "run 1 has the caps"},
         Damage{"a_run_is_gone", "DELETE FROM run", "belongs to a run that is not there"}),

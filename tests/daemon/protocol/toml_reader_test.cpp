@@ -116,6 +116,9 @@ h = 5
     EXPECT_THAT(all, HasSubstr("1:5: 'a' is a bare number and needs a unit: write \"4.2 V\"\n"));
     EXPECT_THAT(all, HasSubstr("2:5: 'b' = \"x\" "));
     EXPECT_THAT(all, HasSubstr("3:5: 'c' is 0; it must be a whole number from 1 to 1000000\n"));
+    Document real = Document::parse("x.toml", "times = 2.0\n");
+    EXPECT_FALSE(real.root().count("times"));
+    EXPECT_THAT(messages(real), HasSubstr("'times' is 2.0; write a whole number")) << "2 would be right";
     EXPECT_THAT(all, HasSubstr("4:5: 'd' is nan; write a finite number without quotes\n"));
     EXPECT_THAT(all, HasSubstr("5:5: 'e' is \"yes\"; write true or false, without quotes\n"));
     EXPECT_THAT(all, HasSubstr("6:5: 'f' is a table of keys; write a text in quotes"));

@@ -4,6 +4,7 @@
 #include "runs.hpp"
 
 #include <filesystem>
+#include <optional>
 
 #include <gtest/gtest.h>
 #include <rapidcheck.h>
@@ -78,13 +79,13 @@ class HandLedger {
     HandLedger(const HandLedger&) = delete;
     HandLedger& operator=(const HandLedger&) = delete;
 
-    void sample(std::int64_t microseconds, const Sample& sample) {
+    void sample(std::int64_t microseconds, const Sample& sample, std::optional<Duration> step_time = {}) {
         ledger::SampleRecord record;
         record.run = run_.header.run;
         record.sequence = ++sequence_;
         record.path = "1";
         record.time = Time{microseconds};
-        record.step_time = Duration{microseconds};
+        record.step_time = step_time.value_or(Duration{microseconds});
         record.utc = 1'772'000'000'000'000 + microseconds;
         record.sample = sample;
         record.charge_in_ah = 0.000'000'1;
@@ -145,6 +146,13 @@ TEST(Export, leaves_a_reading_that_is_bad_or_absent_empty) {
     sample.temperature = {Time{}, Temperature{253'150}, Quality::good};
     ledger.sample(0, sample);
     EXPECT_EQ(last_line(ledger.csv()), "0,,,1772000000,1,0,,1,charge,0,-20,0.0000001,0,0.0000001,0,0");
+}
+
+TEST(Export, a_sample_before_the_first_step_has_no_step_time_older_than_the_run) {
+    HandLedger ledger;
+    // Reckoned from no step's beginning: the bench had been up for 9000 s.
+    ledger.sample(500'000, sample_at(500'000, 3'700'000'000, 0, 298'150), Duration{9'000'000'000});
+    EXPECT_EQ(last_line(ledger.csv()), "0.5,3.7,0,1772000000.5,1,0,,1,charge,0.5,25,0.0000001,0,0.0000001,0,0");
 }
 
 TEST(Export, of_a_run_without_samples_is_the_header_alone) {

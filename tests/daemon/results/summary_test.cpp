@@ -199,6 +199,27 @@ TEST(SummaryText, a_state_other_than_done_comes_first_and_done_is_not_said) {
     }
 }
 
+TEST(SummaryText, a_removed_run_needs_nothing_more_from_a_person) {
+    RunBuilder builder = two_cycles();
+    builder.data().status.state = RunState::tripped;
+    builder.data().status.needs = "the cell is quarantined: take it off the channel, then remove";
+    EXPECT_THAT(to_text(summarise(builder.data())), HasSubstr("needs a person"));
+    builder.data().actions.push_back({.utc = 1, .run = 3, .channel = "A1", .verb = "remove", .detail = "", .who = ""});
+    const Summary summary = summarise(builder.take());
+    EXPECT_EQ(to_text(summary).find("needs a person"), std::string::npos);
+    EXPECT_TRUE(to_json(summary).at("needs").is_null());
+}
+
+TEST(SummaryText, a_run_that_its_protocol_stopped_says_why) {
+    RunBuilder builder = two_cycles();
+    builder.data().status.state = RunState::stopped;
+    EXPECT_EQ(summarise(builder.data()).verdict.reasons[0], "the run has not ended as written: it is stopped");
+    builder.data().status.wait = WaitReason::overrun;
+    EXPECT_THAT(to_text(summarise(builder.data())), HasSubstr("stopped, after a step reached its at_most"));
+    builder.data().status.wait = WaitReason::already_so_twice;
+    EXPECT_THAT(to_text(summarise(builder.take())), HasSubstr("already true twice running"));
+}
+
 TEST(SummaryText, shows_steps_cycles_figures_guards_and_what_a_person_must_do) {
     RunBuilder builder = two_cycles();
     builder.data().margins.rows.push_back(margin("over_voltage", 4.2004));
