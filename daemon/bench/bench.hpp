@@ -87,7 +87,7 @@ class Bench final : public Surroundings {
     void bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& task);
     void bind_unrestored(const ledger::RunData& data, ChannelTask* task, std::string why);
     void mark_interrupted(ChannelTask& task);
-    void go_on_after(const ledger::RunData& data);
+    void go_on_after(const ledger::RunData& data, Time last);
 
     // Surroundings
     [[nodiscard]] Clock& clock() override { return *clock_; }
@@ -119,7 +119,7 @@ class Bench final : public Surroundings {
     [[nodiscard]] Result<ChannelTask*> run_named(const boost::json::object& params);
     [[nodiscard]] Result<std::vector<ChannelTask*>> channels_named(const boost::json::object& params);
     [[nodiscard]] Result<void> energising_allowed(const ChannelTask& task) const;
-    [[nodiscard]] bool stop_orphan(const control::Peer& peer, std::string_view channel);
+    [[nodiscard]] std::optional<ledger::RunNumber> stop_orphan(const control::Peer& peer, std::string_view channel);
     [[nodiscard]] std::string where_cell_is(std::string_view cell) const;
     [[nodiscard]] boost::json::object channel_status(const ChannelTask& task) const;
     [[nodiscard]] boost::json::object answer(std::string_view kind) const;

@@ -235,7 +235,7 @@ Bench::Answer Bench::pause(const control::Request& request) {
 }
 
 // An unfinished run whose channel is not on this bench is ended by record alone; nothing of it can carry current here.
-bool Bench::stop_orphan(const control::Peer& peer, std::string_view channel) {
+std::optional<ledger::RunNumber> Bench::stop_orphan(const control::Peer& peer, std::string_view channel) {
     for (auto orphan = orphans_.begin(); orphan != orphans_.end(); ++orphan) {
         if (orphan->second.channel != channel) {
             continue;
@@ -247,22 +247,28 @@ bool Bench::stop_orphan(const control::Peer& peer, std::string_view channel) {
         status.ended = clock_->now();
         status.ended_utc = clock_->utc();
         feed_.put(status);
-        note(peer, nullptr, "stop",
-             "run " + std::to_string(orphan->second.run) + " of channel '" + escaped(std::string(channel)) +
-                 "', which is not on this bench");
+        feed_.put(ledger::OperatorAction{clock_->utc(), orphan->second.run, std::string(channel), "stop",
+                                         "its channel is not on this bench",
+                                         describe_user(peer.uid) + ", gid " + std::to_string(peer.gid)});
+        const ledger::RunNumber number = orphan->second.run;
         orphans_.erase(orphan);
-        return true;
+        return number;
     }
-    return false;
+    return std::nullopt;
 }
 
 Bench::Answer Bench::stop(const control::Request& request) {
     const boost::json::value* names = request.params.if_contains("channels");
     if (names != nullptr && names->is_array() && names->get_array().size() == 1 && names->get_array()[0].is_string()) {
         const std::string name(names->get_array()[0].get_string());
-        if (!by_name_.contains(name) && stop_orphan(request.peer, name)) {
+        const auto orphan = by_name_.contains(name) ? std::nullopt : stop_orphan(request.peer, name);
+        if (orphan) {
             boost::json::object result = answer("stopped");
-            result["channels"] = boost::json::array{{{"channel", name}, {"run", nullptr}, {"state", "stopped"}}};
+            boost::json::object line;
+            line["channel"] = name;
+            line["run"] = *orphan;
+            line["state"] = "stopped";
+            result["channels"] = boost::json::array{std::move(line)};
             return result;
         }
     }

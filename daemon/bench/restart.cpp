@@ -33,8 +33,7 @@ std::int64_t utc_of(const ledger::RunData& data, Time time) {
 
 // Run time never goes back: it goes on from the newest there is, plus the time that the machine's clock says has
 // passed.
-void Bench::go_on_after(const ledger::RunData& data) {
-    const Time last = data.events.empty() ? data.header.created : data.events.back().event.time;
+void Bench::go_on_after(const ledger::RunData& data, Time last) {
     const std::int64_t last_utc = utc_of(data, last);
     const bool same_line = clock_->now() >= last && data.header.boot_id == boot_id();
     if (options_.time_scale) {
@@ -68,7 +67,8 @@ Result<void> Bench::find_runs(ledger::Reader& reader) {
             return tl::unexpected(data.error());
         }
         if (!data->header.rehearsal) {
-            go_on_after(*data);  // also after runs that are gone from the bench: no time is recorded twice
+            const Time last = data->events.empty() ? data->header.created : data->events.back().event.time;
+            go_on_after(*data, last);  // also after runs that are gone from the bench: no time is recorded twice
         }
         if (!newest_here && (is_finished(line.state) || line.state == RunState::tripped)) {
             continue;
@@ -96,6 +96,19 @@ Result<void> Bench::find_runs(ledger::Reader& reader) {
 }
 
 void Bench::bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& task) {
+    const bool told = std::any_of(data.events.begin(), data.events.end(), [](const ledger::EventRecord& record) {
+        return record.event.kind == EventKind::stopped || record.event.kind == EventKind::done;
+    });
+    if (is_finished(data.status.state) && !told) {
+        auto run = std::make_unique<ActiveRun>();  // ended by record alone: its tape does not know
+        run->number = data.header.run;
+        run->cell = data.header.cell;
+        run->title = data.header.protocol_title;
+        run->status = data.status;
+        run->status.run = data.header.run;
+        found_runs_.emplace_back(&task, std::move(run));
+        return;
+    }
     Result<RestoredRun> restored = restore_run(reader, data);
     if (!restored) {
         bind_unrestored(data, &task, restored.error().message);
@@ -116,6 +129,7 @@ void Bench::bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& 
     for (const ledger::EventRecord& event : data.events) {
         run->note(event);
     }
+    go_on_after(data, std::max(run->run.now, data.header.created));
     if (task.channel().simulated()) {
         if (const Result<bool> rebuilt = rebuild_simulated_cell(reader, run->cell, task.channel()); !rebuilt) {
             run->trouble = "the simulated cell could not be brought back (" + rebuilt.error().message +
@@ -133,7 +147,6 @@ void Bench::mark_interrupted(ChannelTask& task) {
     if (run.over() || run.plan == nullptr) {
         return;
     }
-    clock_->go_on_from(run.run.now, clock_->utc());
     task.feed(Gap{run.run.now});
     // One whose interruption rule would go on by itself has begun its checks: they are cut short, a person decides.
     if (engine::is_live(run.run.state)) {

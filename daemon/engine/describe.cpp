@@ -1,5 +1,7 @@
 #include "daemon/engine/describe.hpp"
 
+#include "daemon/core/text.hpp"
+
 namespace slowfilm::engine {
 
 namespace {
@@ -275,7 +277,7 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::stopped: return "stopped";
         case EventKind::done: return "done: ended as written";
         case EventKind::refused: return std::string{command_name(event.code)} + " refused: the run's state forbids it";
-        case EventKind::gap: return "nobody watched for " + print(Duration{event.value});
+        case EventKind::gap: return "nobody watched for " + print_span(Duration{event.value});
         case EventKind::bad_input: return "an input came out of order";
     }
     return "";

@@ -76,6 +76,63 @@ TEST(Restart, checks_that_were_cut_short_wait_for_a_person) {
     world.until_state("a1", "asking");
 }
 
+TEST(Restart, a_cell_whose_run_is_unfinished_on_a_channel_that_is_gone_gets_no_current_elsewhere) {
+    World world;
+    ASSERT_TRUE(world.start("a2", "C-2"));
+    world.until_state("a2", "forming");
+    world.close();
+    const ChannelConfig gone = world.options().config.channels.back();
+    world.options().config.channels.pop_back();
+    world.open();
+    const Result<boost::json::value> refused = world.start("a1", "C-2");
+    ASSERT_FALSE(refused);
+    EXPECT_EQ(refused.error().failure, Failure::bad_data);
+    EXPECT_THAT(refused.error().message, HasSubstr("slowfilm stop 'a2'"));
+    const Result<boost::json::value> stopped = world.request("stop", {{"channels", boost::json::array{"a2"}}});
+    ASSERT_TRUE(stopped) << stopped.error().message;
+    const std::string ledger = world.options().config.ledger;
+    world.close();
+    const auto reader = ledger::Reader::open(ledger);
+    ASSERT_TRUE(reader) << reader.error().message;
+    const Result<ReplayReport> report = replay(**reader, 1);
+    ASSERT_TRUE(report) << report.error().message;
+    EXPECT_TRUE(report->same) << report->difference;
+    const auto verification = (*reader)->verify();
+    ASSERT_TRUE(verification) << verification.error().message;
+    EXPECT_TRUE(verification->good) << verification->findings.front();
+    world.options().config.channels.push_back(gone);
+    world.open();
+    EXPECT_EQ(world.state("a2"), "stopped");
+}
+
+TEST(Restart, the_clock_goes_on_where_the_longest_tape_ended) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    world.until_state("a1", "forming");
+    ASSERT_TRUE(world.start("a2", "C-2"));
+    world.until_state("a2", "forming");
+    world.close();
+    world.open();
+    world.until([&] { return world.channel("a1").at("voltage_volt").is_double(); });
+    for (const boost::json::object& event : world.events) {
+        EXPECT_NE(event.at("event").as_string(), "gap") << event.at("text");
+    }
+}
+
+TEST(Restart, a_simulated_cell_taken_out_and_put_in_elsewhere_is_as_it_was_left) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1", unattended_protocol()));
+    world.until_state("a1", "done");
+    world.until([&] { return world.channel("a1").at("output").as_string() == "open"; });
+    const double left = world.channel("a1").at("voltage_volt").to_number<double>();
+    world.ask("remove", {{"channel", "a1"}});
+    world.close();
+    world.open();
+    ASSERT_TRUE(world.start("a2", "C-1", unattended_protocol()));
+    world.until_state("a2", "resting");
+    EXPECT_NEAR(world.channel("a2").at("voltage_volt").to_number<double>(), left, 0.01);
+}
+
 TEST(Restart, a_rule_to_resume_by_itself_waits_for_a_person_too) {
     std::string text = short_protocol();
     text.insert(text.find("[[step]]"), "[interruption]\nthen = \"resume\"\nlongest = \"10 min\"\n");
