@@ -62,7 +62,8 @@ class SimulatedChannel final : public channel::Channel {
 
     // A capacity that no cell has leaves the fixture empty, which the connection checks then find.
     void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) override {
-        const std::uint64_t drawn = mixed(options_.stage.seed ^ number_of(cell_id));
+        // What a cell is like goes with its ID: it is the same cell on every channel. The noise is the channel's own.
+        const std::uint64_t drawn = mixed(number_of(cell_id));
         const double rated = ampere_hours(capacity);
         const double own = rated * options_.capacity_ratio * (1.0 + options_.capacity_spread * deviation(drawn));
         CircuitParameters cell = scaled(options_.cell, rated > 0.0 ? rated : options_.cell.capacity);
@@ -74,7 +75,7 @@ class SimulatedChannel final : public channel::Channel {
         }
         cell.ambient = options_.stage.ambient;
         StageOptions stage = options_.stage;
-        stage.seed = drawn;
+        stage.seed = mixed(options_.stage.seed ^ drawn);
         if (!options_.faulty_cell.empty() && options_.faulty_cell != cell_id) {
             cell.faults.clear();
             cell.reversed = false;

@@ -119,20 +119,6 @@ TEST(Restart, the_clock_goes_on_where_the_longest_tape_ended) {
     }
 }
 
-TEST(Restart, a_simulated_cell_taken_out_and_put_in_elsewhere_is_as_it_was_left) {
-    World world;
-    ASSERT_TRUE(world.start("a1", "C-1", unattended_protocol()));
-    world.until_state("a1", "done");
-    world.until([&] { return world.channel("a1").at("output").as_string() == "open"; });
-    const double left = world.channel("a1").at("voltage_volt").to_number<double>();
-    world.ask("remove", {{"channel", "a1"}});
-    world.close();
-    world.open();
-    ASSERT_TRUE(world.start("a2", "C-1", unattended_protocol()));
-    world.until_state("a2", "resting");
-    EXPECT_NEAR(world.channel("a2").at("voltage_volt").to_number<double>(), left, 0.01);
-}
-
 TEST(Restart, a_rule_to_resume_by_itself_waits_for_a_person_too) {
     std::string text = short_protocol();
     text.insert(text.find("[[step]]"), "[interruption]\nthen = \"resume\"\nlongest = \"10 min\"\n");
