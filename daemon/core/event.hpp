@@ -4,6 +4,7 @@
 #include "daemon/core/quantity.hpp"
 
 #include <cstdint>
+#include <string_view>
 
 namespace slowfilm {
 
@@ -95,5 +96,11 @@ struct Event {  // NOLINT(cppcoreguidelines-pro-type-member-init): as said above
     std::int64_t limit;
     constexpr bool operator==(const Event&) const = default;
 };
+
+// One spelling of each, for answers, texts and the ledger. A word never changes once a ledger has it; what is no
+// enumerator has none.
+[[nodiscard]] std::string_view name(RunState state);
+[[nodiscard]] std::string_view name(WaitReason reason);
+[[nodiscard]] std::string_view name(EventKind kind);
 
 }  // namespace slowfilm

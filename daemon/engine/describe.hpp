@@ -11,11 +11,9 @@
 
 namespace slowfilm::engine {
 
-[[nodiscard]] std::string_view name(RunState state);
+using slowfilm::name;  // of states, waits and events
 [[nodiscard]] std::string_view name(EndReason reason);
-[[nodiscard]] std::string_view name(WaitReason reason);
 [[nodiscard]] std::string_view name(ConnectionFault fault);
-[[nodiscard]] std::string_view name(EventKind kind);
 [[nodiscard]] std::string_view name(StepKind kind);
 // "over_voltage: 4.2631 V is above the limit 4.25 V in step 4 (first third)"
 [[nodiscard]] std::string describe(const Event& event, const Plan& plan);

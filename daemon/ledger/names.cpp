@@ -120,60 +120,15 @@ Result<void> read_object(std::string_view text, T& value) {
 }  // namespace
 
 std::string_view word_of(RunState value) {
-    switch (value) {
-        case RunState::planned: return "planned";
-        case RunState::checking: return "checking";
-        case RunState::forming: return "forming";
-        case RunState::resting: return "resting";
-        case RunState::asking: return "asking";
-        case RunState::paused: return "paused";
-        case RunState::waiting: return "waiting";
-        case RunState::tripped: return "tripped";
-        case RunState::stopped: return "stopped";
-        case RunState::done: return "done";
-    }
-    return {};
+    return name(value);
 }
 
 std::string_view word_of(WaitReason value) {
-    switch (value) {
-        case WaitReason::none: return "none";
-        case WaitReason::overrun: return "overrun";
-        case WaitReason::gap: return "gap";
-        case WaitReason::record_lost: return "record_lost";
-        case WaitReason::acknowledged: return "acknowledged";
-        case WaitReason::connection: return "connection";
-        case WaitReason::restart: return "restart";
-        case WaitReason::already_so_twice: return "already_so_twice";
-    }
-    return {};
+    return name(value);
 }
 
 std::string_view word_of(EventKind value) {
-    switch (value) {
-        case EventKind::started: return "started";
-        case EventKind::step_began: return "step_began";
-        case EventKind::step_ended: return "step_ended";
-        case EventKind::warned: return "warned";
-        case EventKind::tripped: return "tripped";
-        case EventKind::acknowledged: return "acknowledged";
-        case EventKind::paused: return "paused";
-        case EventKind::resumed: return "resumed";
-        case EventKind::waiting: return "waiting";
-        case EventKind::asking: return "asking";
-        case EventKind::confirmed: return "confirmed";
-        case EventKind::connection_failed: return "connection_failed";
-        case EventKind::connection_good: return "connection_good";
-        case EventKind::opened: return "opened";
-        case EventKind::open_resent: return "open_resent";
-        case EventKind::output_stuck: return "output_stuck";
-        case EventKind::stopped: return "stopped";
-        case EventKind::done: return "done";
-        case EventKind::refused: return "refused";
-        case EventKind::gap: return "gap";
-        case EventKind::bad_input: return "bad_input";
-    }
-    return {};
+    return name(value);
 }
 
 std::string_view word_of(CellState value) {
