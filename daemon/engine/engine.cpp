@@ -243,6 +243,7 @@ void Machine::heed(const GuardFinding& finding) {
     if (run_.state != RunState::tripped || upgrade) {
         trip(finding.id, finding.value, finding.limit);
         decision_.trip_group = decision_.trip_group || finding.heat;
+        run_.heat_said = run_.heat_said || finding.heat;
     }
 }
 

@@ -104,7 +104,7 @@ void Recorder::took(const engine::Run& run, const Input& input, const engine::De
     }
     for (const Event& event : decision.all_events()) {
         ledger::EventRecord record = event_record(number_, *plan_, input.sequence, event, utc);
-        if (event.kind == EventKind::tripped && run.trip_class == TripClass::cell) {
+        if (event.kind == EventKind::tripped && run.trip_class == TripClass::cell && quarantine_.empty()) {
             quarantine_ = record.text;
         }
         // Heat that a tripped cell goes on giving is told once more; it is no new trip to acknowledge.

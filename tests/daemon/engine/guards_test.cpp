@@ -343,6 +343,8 @@ TEST(Guards, a_cell_that_warms_faster_than_allowed_trips_long_before_the_absolut
     EXPECT_TRUE(bench.tripped_by(GuardId::temperature_rise));
     EXPECT_LT(celsius(bench.temperature), 35.0);
     EXPECT_TRUE(bench.group_tripped) << "heat opens the neighbours";
+    bench.run_for(5_min);
+    EXPECT_EQ(bench.count(EventKind::tripped), 1) << "said once, though the cell goes on warming";
 }
 
 TEST(Guards, a_room_thermometer_that_falls_silent_does_not_switch_the_rise_guard_off) {
