@@ -81,6 +81,10 @@ Decision advance(const Plan& plan, Run& run, const Input& input) {
 }
 
 void Machine::take(const Tick&) {
+    // Right after a sample, at the same time, all that a tick could find has just been judged.
+    if (run_.sequence == run_.sample_sequence + 1 && now_ == run_.last_sample && run_.in_visit) {
+        return;
+    }
     heed(judge_tick(plan_, run_, now_));
     const bool live = run_.state == RunState::forming || run_.state == RunState::resting;
     if (live && !run_.taken && now_ - run_.demand_at > applied_within) {
@@ -118,6 +122,7 @@ void Machine::take(const Sample& raw) {
     run_.last.mode = sample.mode;
     run_.last.raw_hash = sample.raw_hash;
     run_.last_sample = now_;
+    run_.sample_sequence = run_.sequence;
     judge_keep(sample);
     judge_ends(&sample);
     judge_opening();

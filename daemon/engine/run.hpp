@@ -90,7 +90,8 @@ struct Run {
     bool taken{false};  // what is applied is what is asked
     // the last good reading of each quantity
     Sample last;
-    Time last_sample;  // of the last sample input, good or not
+    std::uint64_t sample_sequence{0};  // of the last sample input
+    Time last_sample;                  // of the last sample input, good or not
     // keep
     Time kept_at;
     Sample kept;

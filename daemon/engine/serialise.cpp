@@ -268,6 +268,7 @@ void accounts(Io& io, Run& r) {
     io.value(r.applied_known);
     io.value(r.taken);
     sample(io, r.last);
+    io.value(r.sample_sequence);
     moment(io, r.last_sample);
     moment(io, r.kept_at);
     sample(io, r.kept);
