@@ -119,6 +119,33 @@ TEST(Restart, the_clock_goes_on_where_the_longest_tape_ended) {
     }
 }
 
+TEST(Restart, a_simulated_cell_taken_out_and_put_in_elsewhere_is_as_it_was_left) {
+    std::string much = unattended_protocol();
+    much.replace(much.find("10 %"), 4, "40 %");
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1", much));
+    world.until_state("a1", "done");
+    world.until([&] { return world.channel("a1").at("output").as_string() == "open"; });
+    world.ask("remove", {{"channel", "a1"}});
+    world.close();
+    world.open();
+    ASSERT_TRUE(world.start("a2", "C-1", unattended_protocol()));
+    world.until_state("a2", "done");
+    const std::string ledger = world.options().config.ledger;
+    world.close();
+    const auto reader = ledger::Reader::open(ledger);
+    ASSERT_TRUE(reader) << reader.error().message;
+    const Result<ledger::RunData> first = (*reader)->run(1);
+    const Result<ledger::RunData> second = (*reader)->run(2);
+    ASSERT_TRUE(first && second);
+    // Its voltage recovers from the discharge, by tens of millivolts; a cell new to the bench would be far below it.
+    const double left = first->visits.back().voltage_end.value_or(0.0);
+    const double found = second->visits.front().voltage_start.value_or(0.0);
+    EXPECT_GT(found, left);
+    EXPECT_LT(found, left + 0.08);
+    EXPECT_GT(found, first->visits.front().voltage_start.value_or(9.0) + 0.08);
+}
+
 TEST(Restart, a_rule_to_resume_by_itself_waits_for_a_person_too) {
     std::string text = short_protocol();
     text.insert(text.find("[[step]]"), "[interruption]\nthen = \"resume\"\nlongest = \"10 min\"\n");
