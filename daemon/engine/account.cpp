@@ -10,8 +10,6 @@ namespace {
 
 using namespace literals;
 
-constexpr Voltage tapped_from = 800_mV;
-
 // Joule; SI doubles, with + and * only, so that every processor gets the same bits.
 double energy_of(Voltage first_v, Current first_i, Voltage second_v, Current second_i, Duration span) {
     constexpr double joule_per_count = 1e-9 * 1e-9 * 1e-6 * 0.5;

@@ -51,7 +51,6 @@ void Machine::pause() {
         case RunState::done: refuse(CommandKind::pause); return;
     }
     demand(Open{});
-    run_.before_pause = run_.state;
     run_.state = RunState::paused;
     emit(EventKind::paused);
     decision_.commit = true;

@@ -8,7 +8,6 @@ namespace {
 
 using namespace literals;
 
-constexpr Voltage reversed_below{-100'000'000};  // -0.10 V
 constexpr std::uint8_t samples_in_a_row = 2;
 
 ConnectionVerdict outside(ConnectionFault fault, std::int64_t value, std::int64_t limit) {
@@ -104,7 +103,7 @@ ConnectionVerdict check_deadline(const Plan& plan, const Run& run, Time now) {
 protocol::Range<Voltage> start_window(CellState state, Voltage window_min, Voltage window_max) {
     switch (state) {
         case CellState::pristine: return {reversed_below, 1000_mV};
-        case CellState::tapped: return {800_mV, 3200_mV};
+        case CellState::tapped: return {tapped_from, 3200_mV};
         case CellState::formed: return {window_min - 100_mV, window_max};
     }
     return {};

@@ -9,6 +9,9 @@
 
 namespace slowfilm::engine {
 
+inline constexpr Voltage reversed_below{-100'000'000};  // -0.10 V: a cell the wrong way round, or driven over
+inline constexpr Voltage tapped_from{800'000'000};      // 0.8 V: a cell that has been there has had its tap charge
+
 struct ConnectionVerdict {
     ConnectionFault fault{ConnectionFault::none};
     bool decided{false};    // two samples in a row said the same, or the deadline passed

@@ -1,6 +1,7 @@
 #include "daemon/engine/describe.hpp"
 
 #include "daemon/core/text.hpp"
+#include "daemon/protocol/grammar.hpp"
 
 namespace slowfilm::engine {
 
@@ -161,15 +162,7 @@ std::string_view name(ConnectionFault fault) {
 }
 
 std::string_view name(StepKind kind) {
-    switch (kind) {
-        case StepKind::charge: return "charge";
-        case StepKind::discharge: return "discharge";
-        case StepKind::hold: return "hold";
-        case StepKind::rest: return "rest";
-        case StepKind::ask: return "ask";
-        case StepKind::repeat: return "repeat";
-    }
-    return "";
+    return protocol::step_word(kind);
 }
 
 std::string print_guard_value(GuardId guard, std::int64_t value) {

@@ -15,10 +15,7 @@ using namespace literals;
 using protocol::Protocol;
 using protocol::Step;
 
-constexpr Voltage least_gap = 10_mV;      // between the stage's own bound and the limits around it
-constexpr Voltage margin_unknown = 5_mV;  // where the accuracy is not known
 constexpr Voltage cycle_end_over_window = 300_mV;
-constexpr Voltage reversed_below{-100'000'000};
 
 class Planner {
   public:
@@ -152,12 +149,12 @@ Planner::Done Planner::set_guards() {
         plan_.climb.push_back({.by = charge(gate.by), .above = gate.above});
     }
     guard(GuardId::climb).origin = limits_.climb.empty() ? Origin::off : Origin::written;
-    plan_.leg_max_first = charge(limits_.charge_leg_first.value_or(ChargeOrRatio{125_percent}));
-    plan_.leg_max_later = charge(limits_.charge_leg_later.value_or(ChargeOrRatio{110_percent}));
+    plan_.leg_max_first = charge(limits_.charge_leg_first.value_or(protocol::charge_leg_first_default));
+    plan_.leg_max_later = charge(limits_.charge_leg_later.value_or(protocol::charge_leg_later_default));
     guard(GuardId::charge_leg).trip = plan_.leg_max_first.count;
     const bool leg_written = protocol_.limits.charge_leg_first || protocol_.limits.charge_leg_later;
     guard(GuardId::charge_leg).origin = leg_written ? Origin::written : Origin::by_default;
-    guard(GuardId::charge_net).trip = charge(limits_.net_max.value_or(ChargeOrRatio{125_percent})).count;
+    guard(GuardId::charge_net).trip = charge(limits_.net_max.value_or(protocol::net_max_default)).count;
     guard(GuardId::charge_net).origin = protocol_.limits.net_max ? Origin::written : Origin::by_default;
     return {};
 }
@@ -188,7 +185,7 @@ void Planner::set_temperature_guards() {
     const auto window = [this](GuardId id, const protocol::TemperatureWindow& w) {
         GuardSetting& setting = guard(id);
         const std::int64_t hottest = guard(GuardId::over_temperature).trip;
-        setting.low = w.min ? w.min->count : Temperature{263'150}.count;
+        setting.low = w.min ? w.min->count : protocol::temperature_min_default.count;
         setting.trip = w.max ? w.max->count : hottest;
         setting.persistence = w.persistence.value_or(guard_row(id).persistence);
         setting.origin = w.written ? Origin::written : Origin::by_default;
@@ -370,7 +367,7 @@ Result<Demand> Planner::demand_of(const Step& step) const {
 Voltage Planner::end_margin() const {
     const ChannelTraits& traits = plan_.traits;
     if (traits.voltage_accuracy.count <= 0) {
-        return margin_unknown;
+        return protocol::end_margin_unknown;
     }
     return traits.voltage_accuracy * 2 + traits.voltage_resolution;
 }
@@ -398,15 +395,16 @@ Result<Demand> Planner::drive_of(const Step& step, bool charges) const {
     if (charges) {
         drive.ceiling = step.ends.voltage ? *step.ends.voltage + margin : plan_.window_max;
         drive.floor = plan_.traits.voltage_min;
-        if (drive.ceiling > plan_.window_max + least_gap || drive.ceiling > limit - least_gap) {
+        if (drive.ceiling > plan_.window_max + protocol::ceiling_over_window ||
+            drive.ceiling > limit - protocol::ceiling_under_limit) {
             return refuse("the stage's ceiling " + print(drive.ceiling) + " (end voltage + " + print(margin) +
                           " for this channel's accuracy) must stay within 10 mV above window.max " +
                           print(plan_.window_max) + " and 10 mV below voltage_max " + print(limit));
         }
     } else {
         drive.floor = step.ends.voltage ? *step.ends.voltage - margin : plan_.window_min;
-        drive.ceiling = std::min(limit - least_gap, plan_.traits.voltage_max);
-        if (drive.floor < floor + least_gap) {
+        drive.ceiling = std::min(limit - protocol::ceiling_under_limit, plan_.traits.voltage_max);
+        if (drive.floor < floor + protocol::ceiling_under_limit) {
             return refuse("the stage's floor " + print(drive.floor) + " (end voltage - " + print(margin) +
                           " for this channel's accuracy) must stay 10 mV above discharge_floor " + print(floor));
         }
@@ -424,7 +422,7 @@ Result<Demand> Planner::hold_of(const Step& step) const {
         return refuse("the hold's current limit " + print(most) + " must be above 0 A and at most current_max " +
                       print(Current{current_max}));
     }
-    if (voltage > plan_.window_max + least_gap || voltage > limit - least_gap) {
+    if (voltage > plan_.window_max + protocol::ceiling_over_window || voltage > limit - protocol::ceiling_under_limit) {
         return refuse("the hold's voltage " + print(voltage) + " must not be above window.max " +
                       print(plan_.window_max) + " and must stay 10 mV below voltage_max " + print(limit));
     }

@@ -46,7 +46,6 @@ enum class StartWindow : std::uint8_t {
 
 struct Run {
     RunState state{RunState::planned};
-    RunState before_pause{RunState::planned};
     WaitReason wait{WaitReason::none};
     GuardId tripped_by{GuardId::over_voltage};
     TripClass trip_class{TripClass::channel};

@@ -278,7 +278,6 @@ void accounts(Io& io, Run& r) {
 template <class Io>
 void fields(Io& io, Run& r) {
     enumeration(io, r.state, RunState::done);
-    enumeration(io, r.before_pause, RunState::done);
     enumeration(io, r.wait, WaitReason::already_so_twice);
     enumeration(io, r.tripped_by, GuardId::record_lost);
     enumeration(io, r.trip_class, TripClass::channel);

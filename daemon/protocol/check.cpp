@@ -115,18 +115,6 @@ std::string_view word(Chemistry chemistry) {
     return "";
 }
 
-std::string_view word(StepKind kind) {
-    switch (kind) {
-        case StepKind::charge: return "charge";
-        case StepKind::discharge: return "discharge";
-        case StepKind::hold: return "hold";
-        case StepKind::rest: return "rest";
-        case StepKind::ask: return "ask";
-        case StepKind::repeat: return "repeat";
-    }
-    return "";
-}
-
 std::string label(const Step& step) {
     return "step " + step.path + (step.name.empty() ? "" : " (\"" + step.name + "\")");
 }

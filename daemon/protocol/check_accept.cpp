@@ -2,6 +2,7 @@
 #include "daemon/core/text.hpp"
 #include "daemon/protocol/bounds_arithmetic.hpp"
 #include "daemon/protocol/check_judge.hpp"
+#include "daemon/protocol/grammar.hpp"
 
 #include <algorithm>
 
@@ -105,7 +106,7 @@ void check_step(Judge& j, const AcceptRule& rule) {
     const bool charge = rule.figure == "charge_capacity";
     const StepKind other = charge ? StepKind::discharge : StepKind::charge;
     if (step.kind == StepKind::rest || step.kind == StepKind::ask || step.kind == other) {
-        j.error(path, rule.figure + " names " + what + ", a " + std::string(word(step.kind)) +
+        j.error(path, rule.figure + " names " + what + ", a " + std::string(step_word(step.kind)) +
                           ", which moves no charge " + (charge ? "into" : "out of") + " the cell; name a " +
                           (charge ? "charge" : "discharge"));
     }

@@ -79,7 +79,6 @@ template <class V>
 
 [[nodiscard]] std::string_view word(CellState state);
 [[nodiscard]] std::string_view word(Chemistry chemistry);
-[[nodiscard]] std::string_view word(StepKind kind);
 
 // `step 6.2 ("film")`
 [[nodiscard]] std::string label(const Step& step);

@@ -83,6 +83,33 @@ inline Step repeat_step(std::uint32_t times, std::vector<Step> steps) {
     return s;
 }
 
+// A cell at 3.6 V in a charge of 0.5 A, thirty seconds under way.
+inline Protocol charging() {
+    Protocol p = base_protocol();
+    p.cell.state = CellState::formed;
+    p.steps = {charge_step(CurrentOrRate{500_mA}, 4200_mV, 14_h)};
+    return p;
+}
+inline Protocol discharging() {
+    Protocol p = charging();
+    p.steps = {discharge_step(CurrentOrRate{500_mA}, 2700_mV, 14_h)};
+    return p;
+}
+inline Protocol holding() {
+    Protocol p = charging();
+    p.steps = {hold_step(4200_mV, Rate{1, 10}, Rate{1, 50}, 6_h)};
+    return p;
+}
+inline Protocol resting() {
+    Protocol p = charging();
+    p.steps = {rest_step(24_h)};
+    return p;
+}
+
+inline CellHistory formed() {
+    return {.furthest = CellState::formed, .known = true, .armed = true, .highest = 4200_mV};
+}
+
 inline ChannelTraits ideal_traits() {
     return {.period = 1_s,
             .settle = 500_ms,
