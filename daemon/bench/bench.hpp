@@ -102,6 +102,7 @@ class Bench final : public Surroundings {
     // operations (operations.cpp, start.cpp, status.cpp)
     using Answer = Result<boost::json::value>;
     [[nodiscard]] Answer status(const control::Request& request);
+    void commit(const control::Request& request, control::Reply reply);
     [[nodiscard]] Answer pause(const control::Request& request);
     [[nodiscard]] Answer stop(const control::Request& request);
     [[nodiscard]] Answer resume(const control::Request& request);

@@ -47,7 +47,7 @@ std::string run_text(const ActiveRun& run) {
 }  // namespace
 
 const std::vector<std::string>& Bench::methods() {
-    static const std::vector<std::string> all{"status", "start",   "pause",       "resume",
+    static const std::vector<std::string> all{"status", "commit",  "start",       "pause", "resume",
                                               "stop",   "confirm", "acknowledge", "remove"};
     return all;
 }
@@ -66,6 +66,10 @@ void Bench::handle(control::Request request, control::Reply reply) {
                                                    {"confirm", &Bench::confirm, true},
                                                    {"acknowledge", &Bench::acknowledge, true},
                                                    {"remove", &Bench::remove, true}}};
+    if (request.method == "commit") {
+        commit(request, std::move(reply));
+        return;
+    }
     const bool is_start = request.method == "start";
     const auto entry =
         std::find_if(entries.begin(), entries.end(), [&](const Entry& one) { return one.name == request.method; });

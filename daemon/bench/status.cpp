@@ -144,4 +144,22 @@ Bench::Answer Bench::status(const control::Request& request) {
     return result;
 }
 
+// Who has been told of an event and reads the ledger next must find it there: answers once all that has happened so far
+// is on disk, or is known not to be.
+void Bench::commit(const control::Request& request, control::Reply reply) {
+    if (const Result<void> allowed = may_watch(request.peer); !allowed) {
+        reply(tl::unexpected(allowed.error()));
+        return;
+    }
+    for (const auto& task : tasks_) {
+        task->hand_over(false);
+    }
+    feed_.commit_then([this, reply = std::move(reply)](bool on_disk) {
+        boost::json::object result = answer("committed");
+        result["ledger"] = options_.config.ledger;
+        result["on_disk"] = on_disk;
+        reply(std::move(result));
+    });
+}
+
 }  // namespace slowfilm::bench

@@ -63,11 +63,12 @@ Result<std::string> ledger_path(const Common& common) {
         }
         return tl::unexpected{error};
     }
-    auto hello = client->call("hello");
-    if (!hello) {
-        return tl::unexpected{hello.error()};
+    // What the daemon has told is on disk before it is looked up there. A ledger that can take no more is read as it is.
+    auto committed = client->call("commit");
+    if (!committed) {
+        return tl::unexpected{committed.error()};
     }
-    std::string path = hello->is_object() ? text_in(hello->get_object(), "ledger") : "";
+    std::string path = committed->is_object() ? text_in(committed->get_object(), "ledger") : "";
     if (path.empty()) {
         return fail(Failure::internal, "the daemon does not say which ledger it writes; name one with --ledger");
     }

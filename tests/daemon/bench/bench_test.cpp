@@ -73,6 +73,20 @@ TEST(Bench, a_run_goes_from_start_to_done_and_its_record_replays) {
     EXPECT_GT(report->inputs, 1000U);
 }
 
+TEST(Bench, what_has_been_told_is_in_the_ledger_once_a_reader_has_asked_for_it) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1", unattended_protocol()));
+    world.until([&] { return world.happened("done"); });  // told, perhaps before the disk has it
+    const boost::json::value committed = world.ask("commit");
+    EXPECT_EQ(committed.at("kind").as_string(), "committed");
+    EXPECT_TRUE(committed.at("on_disk").as_bool());
+    const auto reader = ledger::Reader::open(std::string(committed.at("ledger").as_string()));
+    ASSERT_TRUE(reader) << reader.error().message;
+    const Result<ledger::RunData> run = (*reader)->run(1);
+    ASSERT_TRUE(run) << run.error().message;
+    EXPECT_EQ(run->status.state, RunState::done);
+}
+
 TEST(Bench, energises_only_once_the_record_is_on_disk) {
     World world;
     const std::string ledger = world.options().config.ledger;
