@@ -105,8 +105,8 @@ Result<std::uint64_t> free_bytes_beside(const std::string& path) {
 std::uint64_t ledger_bytes_bound(const protocol::Protocol& protocol, const engine::Plan& plan) {
     const Duration longest = longest_run(protocol, plan);
     const std::uint64_t periods = count_in(longest, plan.traits.period);
-    const bool on_change = plan.keep_voltage.set || plan.keep_current.set || plan.keep_temperature.set;
-    const std::uint64_t by_interval = plan.keep_every.count > 0 ? count_in(longest, plan.keep_every) : 0;
+    const bool on_change = plan.keep.voltage.set || plan.keep.current.set || plan.keep.temperature.set;
+    const std::uint64_t by_interval = plan.keep.every.count > 0 ? count_in(longest, plan.keep.every) : 0;
     const std::uint64_t kept = on_change ? periods : std::min(periods, by_interval);
     const std::uint64_t visits = protocol::bounds(protocol, plan.capacity).visits;
     return periods * tape_bytes_per_period + kept * bytes_per_kept_sample +

@@ -19,6 +19,7 @@ struct CellHistory {
     Charge leg;                  // charge since the last such discharge
     Charge net;                  // in minus out since pristine; what `climb` counts from
     Voltage highest;             // highest good voltage ever seen; climb's gates stay passed
+    Charge measured;             // what the last discharge that measured its capacity gave; 0: none has yet
     constexpr bool operator==(const CellHistory&) const = default;
 };
 

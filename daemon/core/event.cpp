@@ -28,6 +28,10 @@ std::string_view name(WaitReason reason) {
         case WaitReason::connection: return "connection";
         case WaitReason::restart: return "restart";
         case WaitReason::already_so_twice: return "already_so_twice";
+        case WaitReason::not_good_end: return "not_good_end";
+        case WaitReason::no_figure: return "no_figure";
+        case WaitReason::not_measured: return "not_measured";
+        case WaitReason::moved: return "moved";
     }
     return "";
 }
@@ -54,6 +58,12 @@ std::string_view name(EventKind kind) {
         case EventKind::done: return "done";
         case EventKind::refused: return "refused";
         case EventKind::gap: return "gap";
+        case EventKind::mark: return "mark";
+        case EventKind::figure: return "figure";
+        case EventKind::ambient: return "ambient";
+        case EventKind::gathering: return "gathering";
+        case EventKind::copper: return "copper";
+        case EventKind::idle_alarm: return "idle_alarm";
         case EventKind::bad_input: return "bad_input";
     }
     return "";

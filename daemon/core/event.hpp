@@ -30,8 +30,14 @@ enum class EndReason : std::uint8_t {
     amount,
     net,
     confirmed,
-    passes,          // a repeat ran all its times
-    already_so,      // the condition was true when the step began; no current flowed
+    passes,      // a repeat ran all its times
+    already_so,  // the condition was true when the step began; no current flowed
+    temperature,
+    settled,         // the voltage no longer drifts
+    swept,           // a ramp came to its end
+    levels,          // a pulse went through its levels
+    figure,          // a repeat whose figure no longer changes
+    skipped,         // only_if was not so
     at_most_time,    // overrun
     at_most_amount,  // overrun
     tripped,
@@ -47,6 +53,10 @@ enum class WaitReason : std::uint8_t {
     connection,        // a connection check failed
     restart,           // the daemon started and found this run unfinished
     already_so_twice,  // a step in a repeat found its end already true twice running
+    not_good_end,      // the step ended by another condition than its good_end, and on_overrun = "wait"
+    no_figure,         // only_if asks for a figure that is not defined
+    not_measured,      // "of measured", and no measured capacity is known of this cell
+    moved,             // the run was put on another channel
 };
 
 // Connection checks before current flows.
@@ -57,7 +67,15 @@ enum class ConnectionFault : std::uint8_t {
     below_start_window,
     above_start_window,
     temperature_outside,
-    current_flows,  // at open circuit
+    current_flows,     // at open circuit
+    sensors_disagree,  // cell and ambient differ at rest; value, limit: the difference in mK
+    no_response,       // the test current did not move the voltage
+    wrong_direction,   // it moved it the wrong way
+    not_back,          // the voltage went on moving after it
+    resistance_low,    // value, limit: nohm
+    resistance_high,
+    crossed,     // another channel's voltage moved; value: its index
+    other_cell,  // the voltage is not where this cell's should be; value, limit: V
 };
 
 enum class EventKind : std::uint8_t {
@@ -79,9 +97,15 @@ enum class EventKind : std::uint8_t {
     output_stuck,  // current flows though open was asked and re-asked: value is the current
     stopped,
     done,
-    refused,    // a command that this state forbids; code: CommandKind
-    gap,        // value: its length in us
-    bad_input,  // an input out of order in time or sequence
+    refused,     // a command that this state forbids; code: CommandKind
+    gap,         // value: its length in us
+    bad_input,   // an input out of order in time or sequence
+    mark,        // the mean voltage at a `keep.at` is ready; value: nV, limit: readings in it
+    figure,      // code: FigureId; value in the figure's unit: it is known now
+    ambient,     // value: mK, what the chamber is set to
+    gathering,   // waits for the other runs of its tray
+    copper,      // a cell below 1 V without current loses its copper; value: V, limit: time left in us
+    idle_alarm,  // the run is over, and its cell on the channel is out of a limit; code: GuardId; value, limit
 };
 
 // No initialisers: a decision holds room for eight, and clearing it on every tick would cost as much as a guard. Write

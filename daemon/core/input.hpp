@@ -55,7 +55,24 @@ struct RecordLost {
     constexpr bool operator==(const RecordLost&) const = default;
 };
 
-using InputBody = std::variant<Tick, Sample, Command, Applied, ChannelFault, GroupTrip, Gap, RecordLost>;
+// The group lets this run send its small test current: no other channel of the group is doing so.
+struct TestGrant {
+    constexpr bool operator==(const TestGrant&) const = default;
+};
+
+// While this run's test current flowed the voltage of another channel moved: leads are crossed.
+struct Crossed {
+    std::uint32_t origin{0};  // index of the channel whose voltage moved
+    constexpr bool operator==(const Crossed&) const = default;
+};
+
+// Every living run of the tray has come to this step, which they begin together.
+struct Gathered {
+    constexpr bool operator==(const Gathered&) const = default;
+};
+
+using InputBody = std::variant<Tick, Sample, Command, Applied, ChannelFault, GroupTrip, Gap, RecordLost, TestGrant,
+                               Crossed, Gathered>;
 
 struct Input {
     std::uint64_t sequence{0};  // gapless within a run, from 1

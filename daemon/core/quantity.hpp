@@ -18,6 +18,7 @@
 #include "daemon/core/result.hpp"
 
 #include <compare>
+#include <concepts>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -94,6 +95,21 @@ struct Time {
 
 using CurrentOrRate = std::variant<Current, Rate>;
 using ChargeOrRatio = std::variant<Charge, Ratio>;
+
+// A share of capacity in a step. Of the rated one unless it says "of measured": of this cell's last measured capacity,
+// which only the run knows. An absolute value is never `measured`.
+template <class Value>
+struct OfCapacity {
+    Value value;
+    bool measured{false};
+    constexpr OfCapacity() = default;
+    // Implicit: of the rated capacity is what a plain value means.
+    template <std::convertible_to<Value> V>
+    constexpr OfCapacity(V of, bool of_measured = false) : value{of}, measured{of_measured} {}  // NOLINT
+    friend constexpr bool operator==(const OfCapacity&, const OfCapacity&) = default;
+};
+using StepCurrent = OfCapacity<CurrentOrRate>;
+using StepCharge = OfCapacity<ChargeOrRatio>;
 
 // The current a rate means for a capacity, rounded half away from zero to a whole nanoampere.
 [[nodiscard]] Current current_of(Rate rate, Charge capacity);

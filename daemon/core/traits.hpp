@@ -23,6 +23,8 @@ struct ChannelTraits {
     OffState off_state{OffState::relay_open};
     TemperatureOf temperature_of{TemperatureOf::cell};
     bool has_ambient{false};
+    bool has_chamber{false};                         // the ambient temperature can be set
+    bool reads_terminals{false};                     // voltage at the terminals beside that at the sense leads
     Temperature temperature_plausible_min{253'150};  // the bench's own sensor window: -20..90 degC
     Temperature temperature_plausible_max{363'150};
 

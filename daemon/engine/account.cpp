@@ -166,13 +166,15 @@ void Machine::judge_keep(const Sample& sample) {
     if (run_.state == RunState::planned || is_over(run_)) {
         return;
     }
-    const bool due = !run_.kept_any || now_ - run_.kept_at >= plan_.keep_every ||
-                     changed_by(sample.voltage, run_.kept.voltage, plan_.keep_voltage) ||
-                     changed_by(sample.current, run_.kept.current, plan_.keep_current);
+    const std::int16_t own = run_.in_visit ? plan_.steps[run_.step].keep : std::int16_t{-1};
+    const KeepPlan& keep = own < 0 ? plan_.keep : plan_.step_keeps[static_cast<std::size_t>(own)];
+    const bool due = !run_.kept_any || now_ - run_.kept_at >= keep.every ||
+                     changed_by(sample.voltage, run_.kept.voltage, keep.voltage) ||
+                     changed_by(sample.current, run_.kept.current, keep.current);
     bool warmer = false;
-    if (plan_.keep_temperature.set && sample.temperature.good()) {
+    if (keep.temperature.set && sample.temperature.good()) {
         const std::int64_t change = sample.temperature.value.count - run_.kept.temperature.value.count;
-        warmer = !run_.kept.temperature.good() || (change < 0 ? -change : change) >= plan_.keep_temperature.value.count;
+        warmer = !run_.kept.temperature.good() || (change < 0 ? -change : change) >= keep.temperature.value.count;
     }
     if (!due && !warmer && !decision_.keep) {
         return;

@@ -101,6 +101,8 @@ bool cause_gone(const Plan& plan, const Run& run, Time now) {
                        (!thermometer || now - guards.temperature_fresh <= plan.stale_temperature);
     switch (run.tripped_by) {
         case GuardId::stale:
+        case GuardId::stuck:
+        case GuardId::voltage_jump:
         case GuardId::not_plausible:
         case GuardId::channel_fault: return fresh;
         case GuardId::charge_temperature:
@@ -115,6 +117,9 @@ bool cause_gone(const Plan& plan, const Run& run, Time now) {
         case GuardId::over_voltage:
         case GuardId::reversed:
         case GuardId::low_voltage:
+        case GuardId::voltage_fall:
+        case GuardId::lead_drop:
+        case GuardId::above_ambient:
         case GuardId::discharge_floor:
         case GuardId::over_current:
         case GuardId::over_temperature:

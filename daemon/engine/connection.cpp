@@ -21,6 +21,7 @@ ConnectionVerdict check_voltage(const Plan& plan, const Run& run, Voltage voltag
     protocol::Range<Voltage> window;
     switch (run.window) {
         case StartWindow::start: window = plan.start_voltage; break;
+        case StartWindow::same_cell:
         case StartWindow::by_history:
             window = start_window(run.history.furthest, plan.window_min, plan.window_max);
             break;

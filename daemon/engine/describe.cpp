@@ -53,16 +53,21 @@ std::string trip_text(const Event& event) {
         case GuardId::over_voltage:
         case GuardId::reversed:
         case GuardId::low_voltage:
+        case GuardId::voltage_fall:
         case GuardId::discharge_floor:
         case GuardId::over_current:
         case GuardId::current_error:
         case GuardId::leakage:
         case GuardId::hold_error:
+        case GuardId::voltage_jump:
+        case GuardId::lead_drop:
+        case GuardId::stuck:
         case GuardId::over_temperature:
         case GuardId::under_temperature:
         case GuardId::charge_temperature:
         case GuardId::discharge_temperature:
         case GuardId::temperature_rise:
+        case GuardId::above_ambient:
         case GuardId::charge_leg:
         case GuardId::charge_net:
         case GuardId::run_time:
@@ -70,6 +75,44 @@ std::string trip_text(const Event& event) {
     }
     return name + ": " + print_guard_value(id, event.value) + " is " + std::string{side(event.value, event.limit)} +
            " the limit " + print_guard_value(id, event.limit);
+}
+
+std::string test_text(ConnectionFault fault, const Event& event) {
+    switch (fault) {
+        case ConnectionFault::sensors_disagree:
+            return "cell and room differ by " + print(TemperatureDifference{event.value}) + " at rest, more than " +
+                   print(TemperatureDifference{event.limit}) + "; let the cell settle, or look at the thermometers";
+        case ConnectionFault::no_response:
+            return "a test current moved the voltage by " + print(Voltage{event.value}) + ", less than " +
+                   print(Voltage{event.limit}) + "; look at the sense leads: they may be at another cell";
+        case ConnectionFault::wrong_direction:
+            return "a test current moved the voltage the wrong way, by " + print(Voltage{event.value}) +
+                   "; look at the polarity of force and sense leads with a voltmeter";
+        case ConnectionFault::not_back:
+            return "after the test current the voltage went on by " + print(Voltage{event.value}) +
+                   "; look whether another channel feeds this cell";
+        case ConnectionFault::resistance_low:
+            return "the resistance is " + print(Resistance{event.value}) + ", below " + print(Resistance{event.limit}) +
+                   "; is it the right cell?";
+        case ConnectionFault::resistance_high:
+            return "the resistance is " + print(Resistance{event.value}) + ", above " + print(Resistance{event.limit}) +
+                   "; look at clamps and contacts";
+        case ConnectionFault::crossed:
+            return "the voltage of channel number " + std::to_string(event.value + 1) +
+                   " of the bench moved with this one's test current: force or sense leads are crossed";
+        case ConnectionFault::other_cell:
+            return "the cell reads " + print(Voltage{event.value}) +
+                   ", and the one that was here would not be beyond " + print(Voltage{event.limit}) +
+                   "; look whether it is the same cell";
+        case ConnectionFault::none:
+        case ConnectionFault::no_reading:
+        case ConnectionFault::reversed:
+        case ConnectionFault::below_start_window:
+        case ConnectionFault::above_start_window:
+        case ConnectionFault::temperature_outside:
+        case ConnectionFault::current_flows: return "";
+    }
+    return "";
 }
 
 std::string connection_text(const Event& event) {
@@ -97,6 +140,14 @@ std::string connection_text(const Event& event) {
             return print(Current{event.value}) +
                    " flows at open circuit; the output or a contactor is stuck: open it "
                    "by hand and look at the wiring";
+        case ConnectionFault::sensors_disagree:
+        case ConnectionFault::no_response:
+        case ConnectionFault::wrong_direction:
+        case ConnectionFault::not_back:
+        case ConnectionFault::resistance_low:
+        case ConnectionFault::resistance_high:
+        case ConnectionFault::crossed:
+        case ConnectionFault::other_cell: return test_text(fault, event);
     }
     return "";
 }
@@ -123,6 +174,11 @@ std::string_view wait_text(WaitReason reason) {
         case WaitReason::connection: return "waiting for a person: the connection checks failed";
         case WaitReason::restart: return "waiting for a person: the daemon was restarted";
         case WaitReason::already_so_twice: return "a step found its end already reached twice running";
+        case WaitReason::not_good_end: return "waiting for a person: a step ended, but not by its good_end";
+        case WaitReason::no_figure: return "waiting for a person: only_if asks for a figure that is not defined";
+        case WaitReason::not_measured:
+            return "waiting for a person: a step is a share of the measured capacity, and none is known of this cell";
+        case WaitReason::moved: return "waiting: the run was put on another channel, resume runs the connection checks";
     }
     return "";
 }
@@ -140,6 +196,12 @@ std::string_view name(EndReason reason) {
         case EndReason::confirmed: return "confirmed";
         case EndReason::passes: return "passes";
         case EndReason::already_so: return "already so";
+        case EndReason::temperature: return "temperature";
+        case EndReason::settled: return "settle";
+        case EndReason::swept: return "swept";
+        case EndReason::levels: return "levels";
+        case EndReason::figure: return "figure";
+        case EndReason::skipped: return "skipped by only_if";
         case EndReason::at_most_time: return "at_most time";
         case EndReason::at_most_amount: return "at_most amount";
         case EndReason::tripped: return "tripped";
@@ -157,6 +219,14 @@ std::string_view name(ConnectionFault fault) {
         case ConnectionFault::above_start_window: return "above_start_window";
         case ConnectionFault::temperature_outside: return "temperature_outside";
         case ConnectionFault::current_flows: return "current_flows";
+        case ConnectionFault::sensors_disagree: return "sensors_disagree";
+        case ConnectionFault::no_response: return "no_response";
+        case ConnectionFault::wrong_direction: return "wrong_direction";
+        case ConnectionFault::not_back: return "not_back";
+        case ConnectionFault::resistance_low: return "resistance_low";
+        case ConnectionFault::resistance_high: return "resistance_high";
+        case ConnectionFault::crossed: return "crossed";
+        case ConnectionFault::other_cell: return "other_cell";
     }
     return "";
 }
@@ -184,6 +254,30 @@ std::string print_guard_value(GuardId guard, std::int64_t value) {
     }
     return std::to_string(value);
 }
+
+namespace {
+
+std::string figure_text(const Event& event) {
+    const auto figure = static_cast<FigureId>(event.code);
+    std::string text{slowfilm::name(figure)};
+    text += " is ";
+    switch (dimension_of(figure)) {
+        case Dimension::charge: return text + print(Charge{event.value});
+        case Dimension::resistance: return text + print(Resistance{event.value});
+        case Dimension::voltage_slope: return text + print(VoltageSlope{event.value});
+        case Dimension::ratio: return text + print(Ratio{event.value});
+        case Dimension::time:
+        case Dimension::voltage:
+        case Dimension::current:
+        case Dimension::temperature:
+        case Dimension::temperature_difference:
+        case Dimension::temperature_slope:
+        case Dimension::rate: break;
+    }
+    return text + std::to_string(event.value);
+}
+
+}  // namespace
 
 std::string describe(const Event& event, const Plan& plan) {
     const std::string where = step_text(event, plan);
@@ -215,6 +309,16 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::refused: return std::string{command_name(event.code)} + " refused: the run's state forbids it";
         case EventKind::gap: return "nobody watched for " + print_span(Duration{event.value});
         case EventKind::bad_input: return "an input came out of order";
+        case EventKind::mark:
+            return "mean voltage " + print(Voltage{event.value}) + " of " + std::to_string(event.limit) + " readings";
+        case EventKind::figure: return figure_text(event);
+        case EventKind::ambient: return "chamber set to " + print(Temperature{event.value});
+        case EventKind::gathering: return where + " waits for the other cells of its tray";
+        case EventKind::copper:
+            return "the cell is at " + print(Voltage{event.value}) +
+                   " without current and loses copper: " + print_span(Duration{event.limit}) + " left to charge it";
+        case EventKind::idle_alarm:
+            return "the run is over, and its cell on the channel is out of a limit: " + trip_text(event);
     }
     return "";
 }

@@ -25,6 +25,10 @@ Current level_of(const Demand& demand) {
     return {};
 }
 
+constexpr std::uint32_t idle_bit(GuardId id) {
+    return std::uint32_t{1} << static_cast<unsigned>(id);
+}
+
 // The openings are sent for ever; they are told of at 2, 3, 5, 10, 20, 50, 100, ..., or a dead channel would fill the
 // record with a line a second.
 bool worth_saying(std::uint32_t times) {
@@ -210,6 +214,12 @@ void Machine::take(const Gap& gap) {
     start_checks(run_, StartWindow::gap, now_);
 }
 
+void Machine::take(const TestGrant&) {}
+
+void Machine::take(const Crossed&) {}
+
+void Machine::take(const Gathered&) {}
+
 void Machine::take(const RecordLost&) {
     if (is_live(run_.state) || run_.state == RunState::asking) {
         wait(WaitReason::record_lost);
@@ -248,16 +258,16 @@ void Machine::heed(const GuardFinding& finding) {
     if (run_.state != RunState::tripped || upgrade) {
         trip(finding.id, finding.value, finding.limit);
         decision_.trip_group = decision_.trip_group || finding.heat;
-        run_.heat_said = run_.heat_said || finding.heat;
+        run_.idle_said |= finding.heat ? idle_bit(finding.id) : 0U;
     }
 }
 
 // The run is over, its cell is not: heat is said once and opens the neighbours, the state stays what it was.
 void Machine::note_heat_after(const GuardFinding& finding) {
-    if (!finding.heat || run_.heat_said) {
+    if (!finding.heat || run_.idle_said != 0) {
         return;
     }
-    run_.heat_said = true;
+    run_.idle_said |= idle_bit(finding.id);
     emit(EventKind::tripped, static_cast<std::uint8_t>(finding.id), finding.value, finding.limit);
     decision_.commit = true;
     decision_.trip_group = true;

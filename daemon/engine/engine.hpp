@@ -14,12 +14,16 @@ namespace slowfilm::engine {
 inline constexpr std::size_t events_max = 8;
 
 struct Decision {
-    Demand demand;             // what the stage must be doing from now on
-    bool apply{false};         // send it: it is new, or an opening must be sent again
-    bool record_first{false};  // current may flow only once the record of this decision is on disk
-    bool commit{false};        // a step change, a trip or an operator's action: commit at once
-    bool keep{false};          // keep the sample of this input for people
-    bool trip_group{false};    // heat, a stuck output: the neighbours must open
+    Demand demand;              // what the stage must be doing from now on
+    bool apply{false};          // send it: it is new, or an opening must be sent again
+    bool record_first{false};   // current may flow only once the record of this decision is on disk
+    bool commit{false};         // a step change, a trip or an operator's action: commit at once
+    bool keep{false};           // keep the sample of this input for people
+    bool trip_group{false};     // heat, a stuck output: the neighbours must open
+    bool apply_ambient{false};  // set the chamber to run.ambient
+    bool mark{false};           // run.last_mark is new
+    bool wants_test{false};     // the group may grant it: answer with TestGrant
+    bool test_over{false};      // the group may grant another
     std::uint8_t event_count{0};
     std::array<Event, events_max> events;  // the first event_count of them
 

@@ -50,7 +50,15 @@ struct GuardState {
     SlopeWindow slope;
     Time current_stopped;  // since when no current flows
     bool current_flows{false};
-    Current lost_from;              // the current before it was lost; 0: not lost
+    Current lost_from;         // the current before it was lost; 0: not lost
+    Voltage highest_charging;  // of this visit while charging: what voltage_fall falls from
+    bool highest_known{false};
+    Voltage stuck_voltage;  // the reading that has not changed ...
+    Charge stuck_charge;    // ... and the charge counted since
+    bool stuck_known{false};
+    Temperature stuck_temperature;  // likewise; a day of the same digit warns
+    Time stuck_temperature_at;
+    bool stuck_temperature_said{false};
     std::uint64_t bad_readings{0};  // rode out, counted and shown
 };
 

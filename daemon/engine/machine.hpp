@@ -19,6 +19,9 @@ class Machine {
     void take(const GroupTrip& group);
     void take(const Gap& gap);
     void take(const RecordLost& lost);
+    void take(const TestGrant& grant);
+    void take(const Crossed& crossed);
+    void take(const Gathered& gathered);
     void take_bad_order();
     // Time since the previous input, put where it belongs (account.cpp).
     void count_time(Duration span);

@@ -249,18 +249,18 @@ void Planner::set_start() {
 
 void Planner::set_keep() {
     const protocol::Keep& keep = protocol_.keep;
-    plan_.keep_every = keep.every.value_or(10_s);
+    plan_.keep.every = keep.every.value_or(10_s);
     if (keep.on_voltage_change) {
-        plan_.keep_voltage = {.value = *keep.on_voltage_change, .set = true};
+        plan_.keep.voltage = {.value = *keep.on_voltage_change, .set = true};
     }
     if (keep.on_current_change) {
         const auto* amps = std::get_if<Current>(&*keep.on_current_change);
         const auto* share = std::get_if<Ratio>(&*keep.on_current_change);
-        plan_.keep_current = {
+        plan_.keep.current = {
             .value = amps != nullptr ? *amps : current_of(Rate{share->count, 1'000'000}, plan_.capacity), .set = true};
     }
     if (keep.on_temperature_change) {
-        plan_.keep_temperature = {.value = *keep.on_temperature_change, .set = true};
+        plan_.keep.temperature = {.value = *keep.on_temperature_change, .set = true};
     }
 }
 
@@ -286,7 +286,7 @@ Planner::Done Planner::lay_flat(const std::vector<Step>& steps, std::int16_t par
         planned->parent = parent;
         planned->depth = depth;
         plan_.steps.push_back(*planned);
-        plan_.labels.push_back({.path = step.path, .name = step.name, .prompt = step.prompt});
+        plan_.labels.push_back({.path = step.path, .name = step.name, .prompt = step.prompt, .enter = step.enter});
         if (before >= 0) {
             plan_.steps[static_cast<std::size_t>(before)].next = index;
         } else if (parent >= 0) {
@@ -324,17 +324,17 @@ Result<PlanStep> Planner::plan_step(const Step& step) const {
     if (ends.voltage)
         set(planned.end_voltage, *ends.voltage);
     if (ends.current)
-        set(planned.end_current, current(*ends.current));
+        set(planned.end_current, current(ends.current->value));
     if (ends.time)
         set(planned.end_time, *ends.time);
     if (ends.amount)
-        set(planned.end_amount, charge(*ends.amount));
+        set(planned.end_amount, charge(ends.amount->value));
     if (ends.net)
-        set(planned.end_net, charge(*ends.net));
+        set(planned.end_net, charge(ends.net->value));
     if (step.at_most.time)
         set(planned.at_most_time, *step.at_most.time);
     if (step.at_most.amount)
-        set(planned.at_most_amount, charge(*step.at_most.amount));
+        set(planned.at_most_amount, charge(step.at_most.amount->value));
     if (planned.at_most_amount.set && step.kind == StepKind::repeat) {
         return refuse("a repeat is capped by time, not by amount; cap the steps inside it");
     }
@@ -358,6 +358,8 @@ Result<Demand> Planner::demand_of(const Step& step) const {
         case StepKind::discharge: return drive_of(step, false);
         case StepKind::hold: return hold_of(step);
         case StepKind::rest:
+        case StepKind::ramp:
+        case StepKind::pulse:
         case StepKind::ask:
         case StepKind::repeat: return Demand{Open{}};
     }
@@ -378,7 +380,7 @@ Result<Demand> Planner::drive_of(const Step& step, bool charges) const {
     const auto& guards = plan_.guards;
     const auto trip = [&](GuardId id) { return guards[static_cast<std::size_t>(id)].trip; };
     const auto low = [&](GuardId id) { return guards[static_cast<std::size_t>(id)].low; };
-    const Current wanted = current(step.current.value_or(CurrentOrRate{Current{}}));
+    const Current wanted = current(step.current ? step.current->value : CurrentOrRate{Current{}});
     const Current range = charges ? plan_.traits.source_max : plan_.traits.sink_max;
     if (wanted.count <= 0 || wanted.count > trip(GuardId::over_current)) {
         return refuse("the current " + print(wanted) + " must be above 0 A and at most current_max " +
@@ -416,7 +418,7 @@ Result<Demand> Planner::hold_of(const Step& step) const {
     const auto& guards = plan_.guards;
     const std::int64_t current_max = guards[static_cast<std::size_t>(GuardId::over_current)].trip;
     const Voltage limit{guards[static_cast<std::size_t>(GuardId::over_voltage)].trip};
-    const Current most = current(step.current.value_or(CurrentOrRate{Current{}}));
+    const Current most = current(step.current ? step.current->value : CurrentOrRate{Current{}});
     const Voltage voltage = step.voltage.value_or(Voltage{});
     if (most.count <= 0 || most.count > current_max) {
         return refuse("the hold's current limit " + print(most) + " must be above 0 A and at most current_max " +

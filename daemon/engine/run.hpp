@@ -4,6 +4,7 @@
 #include "daemon/core/cell.hpp"
 #include "daemon/core/demand.hpp"
 #include "daemon/core/event.hpp"
+#include "daemon/core/figure.hpp"
 #include "daemon/core/sample.hpp"
 #include "daemon/engine/charge_count.hpp"
 #include "daemon/engine/guards.hpp"
@@ -16,6 +17,75 @@
 #include <string_view>
 
 namespace slowfilm::engine {
+
+// Why a pulse has no resistance.
+enum class NoResistance : std::uint8_t {
+    none,            // it has one
+    not_a_pulse,     // or one that is not through yet
+    window_reached,  // the stage was at its bound: the current was not the level's
+    level_time,      // a level was off its written time by more than 0.1 s
+    no_reading,      // no good reading before a switch
+    no_change,       // its levels have the same current
+};
+
+// The mean open-circuit voltage over a span that ends at one of `keep.at`.
+struct Mark {
+    Time time;    // of the end of the span
+    Duration at;  // as written: since the step's start, or the run's
+    Voltage mean;
+    Voltage deviation;  // standard deviation of one reading; 0 for a single one
+    Temperature temperature;
+    std::uint32_t readings{0};
+    bool of_run{false};  // of [keep], not of the step
+    bool temperature_seen{false};
+    constexpr bool operator==(const Mark&) const = default;
+};
+
+// The readings of a mark under way.
+struct MarkSum {
+    Voltage first;                    // what the sums below are relative to
+    std::int64_t sum{0};              // nV
+    double squares{0.0};              // nV^2; + and * only, so that every processor gets the same bits
+    std::int64_t temperature_sum{0};  // mK
+    std::uint32_t readings{0}, temperatures{0};
+    std::uint8_t next{0};  // which of the marks comes next
+};
+
+// What a share of capacity comes to in the visit under way.
+struct StepGoals {
+    Demand demand;
+    Current end_current;
+    Charge end_amount, end_net, at_most_amount;
+};
+
+// A sweep or a pulse under way.
+struct Shape {
+    std::int64_t from{0};  // of a sweep: nV or nA, where it began or went on from
+    Duration done;         // of a sweep: time since then
+    std::uint8_t level{0};
+    Duration rest_left;      // of a pulse: the rest it must have again after a pause
+    Time switched;           // when the level was taken
+    Voltage before_voltage;  // the last reading before the last switch ...
+    Current before_current;
+    bool before_known{false};
+    NoResistance flaw{NoResistance::none};
+};
+
+struct FigureValue {
+    std::int64_t value{0};  // in the figure's own unit
+    bool defined{false};
+    constexpr bool operator==(const FigureValue&) const = default;
+};
+
+// A small current sent before the protocol's: is the cell there, and only it?
+enum class TestPhase : std::uint8_t { none, wanted, before, driven, after, passed };
+struct ConnectionTest {
+    TestPhase phase{TestPhase::none};
+    Time since;  // of the phase
+    Voltage before, during;
+    Current current;  // as measured while driven
+    std::uint8_t readings{0};
+};
 
 // What one time through a step did. Valid for the visit that just ended when a step_ended event is in the decision.
 struct VisitTotals {
@@ -34,6 +104,8 @@ struct VisitTotals {
     Temperature temperature_max;
     bool voltage_seen{false}, temperature_seen{false};
     EndReason ended_by{EndReason::none};
+    Resistance resistance;  // of a pulse
+    NoResistance no_resistance{NoResistance::not_a_pulse};
 };
 
 // Which voltages the connection checks accept before current flows again.
@@ -41,6 +113,7 @@ enum class StartWindow : std::uint8_t {
     start,       // the protocol's [start]
     by_history,  // after an ask: what a cell that got this far can show
     none,        // the cell was never out of the fixture
+    same_cell,   // by history, and near the voltage that this cell had before it was taken in hand
     gap,         // none, and within [interruption]'s fall and rise of the voltage before the gap
 };
 
@@ -49,9 +122,11 @@ struct Run {
     WaitReason wait{WaitReason::none};
     GuardId tripped_by{GuardId::over_voltage};
     TripClass trip_class{TripClass::channel};
-    bool heat_said{false};      // heat after the run was over has been reported
-    std::uint64_t sequence{0};  // of the last input
-    Time now;                   // of the last input
+    std::uint32_t idle_said{0};  // bit per GuardId: told of after the run was over, while its cell lies there
+    Time low_since;              // since when the cell has been below 1 V without current; 0: it is not
+    std::uint8_t low_said{0};    // how often that has been told
+    std::uint64_t sequence{0};   // of the last input
+    Time now;                    // of the last input
     Time started;
     Duration aside;  // time that is not the run's: waiting for people, connection checks, gaps
     CellHistory history;
@@ -69,6 +144,27 @@ struct Run {
     Duration visit_time;            // counted time of this visit: gaps and pauses left out
     Duration taper_time;            // how long the taper condition has held
     std::array<std::uint64_t, 4> already_so{};  // bit per step (modulo 256): its last visit ended without current
+    StepGoals goals;
+    Shape shape;
+    bool gathering{false};         // open, until every run of the tray has come to this step
+    Duration settled_for;          // how long the voltage has drifted by less than `settle`
+    Reading<Voltage> settle_from;  // where the drift is measured from
+    Duration temperature_for;      // how long the temperature has been within `ends`
+    Time confirmed_at;             // of the last ask: its delay runs from here
+    bool delaying{false};
+    // figures
+    std::array<FigureValue, figure_count> figures{};                    // as last known
+    std::array<FigureValue, protocol::repeat_depth_max> pass_figure{};  // of the pass before, by repeat
+    ChargeCount cycle_in, cycle_out;                                    // of the cycle under way
+    double cycle_energy_in{0.0}, cycle_energy_out{0.0};                 // joule
+    bool cycle_whole{false};  // it began at a full discharge or a pristine cell, and nothing flowed unseen
+    std::array<Mark, protocol::keep_at_max> marks{};  // of the last visit that had any
+    std::uint8_t mark_count{0};
+    Mark last_mark;  // the one that the decision's `mark` speaks of
+    MarkSum step_mark, run_mark;
+    // the chamber
+    Temperature ambient;
+    bool ambient_set{false};
     // charge
     ChargeCount net;         // in minus out since the run began
     ChargeCount leg_rest;    // what history.leg has not taken up yet
@@ -100,6 +196,9 @@ struct Run {
     StartWindow window{StartWindow::start};
     ConnectionFault check_fault{ConnectionFault::none};
     std::uint8_t check_count{0};  // samples in a row with the same answer
+    Voltage same_cell_voltage;    // what it had when a person took it in hand
+    bool same_cell_known{false};
+    ConnectionTest test;
     // gaps
     Duration gaps;
     std::uint32_t gap_count{0};

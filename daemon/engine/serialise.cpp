@@ -153,6 +153,7 @@ void history(Io& io, CellHistory& h) {
     quantity(io, h.leg);
     quantity(io, h.net);
     quantity(io, h.highest);
+    quantity(io, h.measured);
 }
 
 template <class Io>
@@ -177,7 +178,9 @@ void totals(Io& io, VisitTotals& t) {
     quantity(io, t.temperature_max);
     io.value(t.voltage_seen);
     io.value(t.temperature_seen);
-    enumeration(io, t.ended_by, EndReason::stopped);
+    enumeration(io, t.ended_by, EndReason::skipped);
+    quantity(io, t.resistance);
+    enumeration(io, t.no_resistance, NoResistance::no_change);
 }
 
 template <class Io>
@@ -213,6 +216,14 @@ void guards(Io& io, GuardState& g) {
     moment(io, g.current_stopped);
     io.value(g.current_flows);
     quantity(io, g.lost_from);
+    quantity(io, g.highest_charging);
+    io.value(g.highest_known);
+    quantity(io, g.stuck_voltage);
+    quantity(io, g.stuck_charge);
+    io.value(g.stuck_known);
+    quantity(io, g.stuck_temperature);
+    moment(io, g.stuck_temperature_at);
+    io.value(g.stuck_temperature_said);
     io.value(g.bad_readings);
 }
 
@@ -224,6 +235,101 @@ void opening(Io& io, Opening& o) {
     moment(io, o.asked);
     moment(io, o.sent);
     io.value(o.times);
+}
+
+template <class Io>
+void mark(Io& io, Mark& m) {
+    moment(io, m.time);
+    quantity(io, m.at);
+    quantity(io, m.mean);
+    quantity(io, m.deviation);
+    quantity(io, m.temperature);
+    io.value(m.readings);
+    io.value(m.of_run);
+    io.value(m.temperature_seen);
+}
+
+template <class Io>
+void mark_sum(Io& io, MarkSum& m) {
+    quantity(io, m.first);
+    io.value(m.sum);
+    io.value(m.squares);
+    io.value(m.temperature_sum);
+    io.value(m.readings);
+    io.value(m.temperatures);
+    io.value(m.next);
+}
+
+template <class Io>
+void figure(Io& io, FigureValue& f) {
+    io.value(f.value);
+    io.value(f.defined);
+}
+
+// What the step under way needs besides its place: goals, shape, waiting for others, what has settled.
+template <class Io>
+void step_state(Io& io, Run& r) {
+    demand(io, r.goals.demand);
+    quantity(io, r.goals.end_current);
+    quantity(io, r.goals.end_amount);
+    quantity(io, r.goals.end_net);
+    quantity(io, r.goals.at_most_amount);
+    io.value(r.shape.from);
+    quantity(io, r.shape.done);
+    io.value(r.shape.level);
+    quantity(io, r.shape.rest_left);
+    moment(io, r.shape.switched);
+    quantity(io, r.shape.before_voltage);
+    quantity(io, r.shape.before_current);
+    io.value(r.shape.before_known);
+    enumeration(io, r.shape.flaw, NoResistance::no_change);
+    io.value(r.gathering);
+    quantity(io, r.settled_for);
+    reading(io, r.settle_from);
+    quantity(io, r.temperature_for);
+    moment(io, r.confirmed_at);
+    io.value(r.delaying);
+}
+
+template <class Io>
+void figures(Io& io, Run& r) {
+    for (FigureValue& value : r.figures) {
+        figure(io, value);
+    }
+    for (FigureValue& value : r.pass_figure) {
+        figure(io, value);
+    }
+    charge_count(io, r.cycle_in);
+    charge_count(io, r.cycle_out);
+    io.value(r.cycle_energy_in);
+    io.value(r.cycle_energy_out);
+    io.value(r.cycle_whole);
+    for (Mark& each : r.marks) {
+        mark(io, each);
+    }
+    io.value(r.mark_count);
+    if constexpr (Io::reading) {
+        if (r.mark_count > r.marks.size()) {
+            io.spoil();
+        }
+    }
+    mark(io, r.last_mark);
+    mark_sum(io, r.step_mark);
+    mark_sum(io, r.run_mark);
+    quantity(io, r.ambient);
+    io.value(r.ambient_set);
+}
+
+template <class Io>
+void test_state(Io& io, Run& r) {
+    quantity(io, r.same_cell_voltage);
+    io.value(r.same_cell_known);
+    enumeration(io, r.test.phase, TestPhase::passed);
+    moment(io, r.test.since);
+    quantity(io, r.test.before);
+    quantity(io, r.test.during);
+    quantity(io, r.test.current);
+    io.value(r.test.readings);
 }
 
 template <class Io>
@@ -278,21 +384,26 @@ void accounts(Io& io, Run& r) {
 template <class Io>
 void fields(Io& io, Run& r) {
     enumeration(io, r.state, RunState::done);
-    enumeration(io, r.wait, WaitReason::already_so_twice);
+    enumeration(io, r.wait, WaitReason::moved);
     enumeration(io, r.tripped_by, GuardId::record_lost);
     enumeration(io, r.trip_class, TripClass::channel);
-    io.value(r.heat_said);
+    io.value(r.idle_said);
+    moment(io, r.low_since);
+    io.value(r.low_said);
     io.value(r.sequence);
     moment(io, r.now);
     moment(io, r.started);
     quantity(io, r.aside);
     history(io, r.history);
     place_in_protocol(io, r);
+    step_state(io, r);
+    figures(io, r);
     accounts(io, r);
     moment(io, r.checking_since);
     enumeration(io, r.window, StartWindow::gap);
-    enumeration(io, r.check_fault, ConnectionFault::current_flows);
+    enumeration(io, r.check_fault, ConnectionFault::other_cell);
     io.value(r.check_count);
+    test_state(io, r);
     quantity(io, r.gaps);
     io.value(r.gap_count);
     quantity(io, r.voltage_before_gap);

@@ -18,6 +18,8 @@ Charge amount_of(const PlanStep& step, const VisitTotals& totals) {
     switch (step.kind) {
         case StepKind::charge: return in;
         case StepKind::discharge: return out;
+        case StepKind::ramp:
+        case StepKind::pulse: return in + out;
         case StepKind::hold:
             switch (step.direction) {
                 case protocol::Direction::charge: return in;
@@ -132,7 +134,9 @@ void Machine::go_on_with_step() {
     switch (step.kind) {
         case StepKind::charge:
         case StepKind::discharge:
-        case StepKind::hold: run_.state = RunState::forming; break;
+        case StepKind::hold:
+        case StepKind::ramp:
+        case StepKind::pulse: run_.state = RunState::forming; break;
         case StepKind::rest: run_.state = RunState::resting; break;
         case StepKind::ask:
             run_.state = RunState::asking;

@@ -27,6 +27,8 @@ void each_field(T& traits, Visit visit) requires std::is_same_v<std::remove_cons
     visit("off_state", traits.off_state);
     visit("temperature_of", traits.temperature_of);
     visit("has_ambient", traits.has_ambient);
+    visit("has_chamber", traits.has_chamber);
+    visit("reads_terminals", traits.reads_terminals);
     visit("temperature_plausible_min_mk", traits.temperature_plausible_min.count);
     visit("temperature_plausible_max_mk", traits.temperature_plausible_max.count);
 }
@@ -48,6 +50,7 @@ void each_field(T& history, Visit visit) requires std::is_same_v<std::remove_con
     visit("leg_pc", history.leg.count);
     visit("net_pc", history.net.count);
     visit("highest_nv", history.highest.count);
+    visit("measured_pc", history.measured.count);
 }
 
 struct ToObject {

@@ -131,6 +131,23 @@ Sample get_sample(Cursor& in, TapeContext& context, std::uint8_t head, std::int6
     return sample;
 }
 
+std::uint32_t get_origin(Cursor& in) {
+    const std::uint64_t origin = in.unsigned_number();
+    if (origin > 0xFFFFFFFFU)
+        in.complain("a channel's index has more than 32 bits");
+    return static_cast<std::uint32_t>(origin);
+}
+
+InputBody get_rare(Cursor& in) {
+    switch (in.one_of(in.byte(), Rare::gathered, "no such input")) {
+        case Rare::record_lost: return RecordLost{};
+        case Rare::test_grant: return TestGrant{};
+        case Rare::crossed: return Crossed{get_origin(in)};
+        case Rare::gathered: return Gathered{};
+    }
+    return RecordLost{};
+}
+
 InputBody get_body(Cursor& in, TapeContext& context, std::uint8_t head, std::int64_t time) {
     switch (static_cast<Kind>(head & kind_mask)) {
         case Kind::tick: return Tick{};
@@ -139,14 +156,9 @@ InputBody get_body(Cursor& in, TapeContext& context, std::uint8_t head, std::int
         case Kind::applied: return Applied{get_demand(in)};
         case Kind::channel_fault:
             return ChannelFault{in.one_of(in.byte(), FaultKind::setting_changed, "no such fault of a channel")};
-        case Kind::group_trip: {
-            const std::uint64_t origin = in.unsigned_number();
-            if (origin > 0xFFFFFFFFU)
-                in.complain("a channel's index has more than 32 bits");
-            return GroupTrip{static_cast<std::uint32_t>(origin)};
-        }
+        case Kind::group_trip: return GroupTrip{get_origin(in)};
         case Kind::gap: return Gap{{plus(time, in.signed_number())}};
-        case Kind::record_lost: return RecordLost{};
+        case Kind::rare: return get_rare(in);
     }
     return Tick{};
 }

@@ -17,7 +17,10 @@ struct KindOf {
     Kind operator()(const ChannelFault&) const { return Kind::channel_fault; }
     Kind operator()(const GroupTrip&) const { return Kind::group_trip; }
     Kind operator()(const Gap&) const { return Kind::gap; }
-    Kind operator()(const RecordLost&) const { return Kind::record_lost; }
+    Kind operator()(const RecordLost&) const { return Kind::rare; }
+    Kind operator()(const TestGrant&) const { return Kind::rare; }
+    Kind operator()(const Crossed&) const { return Kind::rare; }
+    Kind operator()(const Gathered&) const { return Kind::rare; }
 };
 
 // -----------------------------------------------------------------------------------------------------------
@@ -133,7 +136,18 @@ struct PutBody {
         put_signed(body, minus(gap.from.count, time));
         return 0;
     }
-    std::uint8_t operator()(const RecordLost&) const { return 0; }
+    std::uint8_t operator()(const RecordLost&) const { return put_rare(Rare::record_lost); }
+    std::uint8_t operator()(const TestGrant&) const { return put_rare(Rare::test_grant); }
+    std::uint8_t operator()(const Crossed& crossed) const {
+        put_rare(Rare::crossed);
+        put_unsigned(body, crossed.origin);
+        return 0;
+    }
+    std::uint8_t operator()(const Gathered&) const { return put_rare(Rare::gathered); }
+    std::uint8_t put_rare(Rare which) const {
+        put_byte(body, static_cast<unsigned>(which));
+        return 0;
+    }
 };
 
 }  // namespace

@@ -23,7 +23,9 @@ inline constexpr std::uint8_t has_scales =
     0x20;  // of a sample's second byte, whose low five bits say which values follow
 
 // Kinds as they are on the tape; never renumbered.
-enum class Kind : std::uint8_t { tick, sample, command, applied, channel_fault, group_trip, gap, record_lost };
+enum class Kind : std::uint8_t { tick, sample, command, applied, channel_fault, group_trip, gap, rare };
+// What comes seldom shares a kind, and a byte says which.
+enum class Rare : std::uint8_t { record_lost, test_grant, crossed, gathered };
 enum class DemandKind : std::uint8_t { open, drive_current, hold_voltage };
 
 inline constexpr std::array<std::int64_t, TapeContext::scale_max + 1> power_of_ten{

@@ -43,6 +43,11 @@ Shape shape_of(GuardId id) {
         case GuardId::current_error:
         case GuardId::leakage:
         case GuardId::hold_error:
+        case GuardId::voltage_fall:
+        case GuardId::voltage_jump:
+        case GuardId::lead_drop:
+        case GuardId::stuck:
+        case GuardId::above_ambient:
         case GuardId::over_temperature:
         case GuardId::temperature_rise:
         case GuardId::charge_net:

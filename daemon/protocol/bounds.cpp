@@ -71,21 +71,21 @@ struct Before {
 };
 
 Charge most_moved(const Step& step, Charge capacity, const Before& before) {
-    const Current current = step.current ? current_of(*step.current, capacity) : unbounded<Current>;
+    const Current current = step.current ? current_of(step.current->value, capacity) : unbounded<Current>;
     const Duration time = longest(step);
     std::optional<Charge> most = unbounded<Charge>;
     if (step.current && time != unbounded<Duration>) {
         most = moved(current, time);
     }
-    for (const std::optional<ChargeOrRatio>& cap : {step.ends.amount, step.at_most.amount}) {
+    for (const std::optional<StepCharge>& cap : {step.ends.amount, step.at_most.amount}) {
         if (cap) {
-            most = least_of(most, std::optional{magnitude(charge_of(*cap, capacity))});
+            most = least_of(most, std::optional{magnitude(charge_of(cap->value, capacity))});
         }
     }
     // From the furthest away that the net charge can be when the step begins. A hold in either direction may overshoot
     // it.
     if (step.ends.net && charges(step) != discharges(step)) {
-        const Charge net = charge_of(*step.ends.net, capacity);
+        const Charge net = charge_of(step.ends.net->value, capacity);
         const Charge way = charges(step) ? sum(net, before.out) : difference(before.in, net);
         most = least_of(most, std::optional{std::max(way, Charge{})});
     }
@@ -100,6 +100,8 @@ Totals totals_of(const Step& step, Charge capacity, const Before& before, bool w
     switch (step.kind) {
         case StepKind::charge:
         case StepKind::discharge:
+        case StepKind::ramp:
+        case StepKind::pulse:
         case StepKind::hold: {
             Step seen = step;
             if (!with_net) {
@@ -158,7 +160,7 @@ struct Asked {
 
 void ask_of(const std::vector<Step>& steps, const Cell& cell, Charge capacity, Bounds& b, Asked& asked) {
     for (const Step& step : steps) {
-        const Current current = step.current ? magnitude(current_of(*step.current, capacity)) : Current{};
+        const Current current = step.current ? magnitude(current_of(step.current->value, capacity)) : Current{};
         const std::optional<Voltage> goal = step.kind == StepKind::hold ? step.voltage : step.ends.voltage;
         if (charges(step)) {
             b.charge_current = std::max(b.charge_current, current);

@@ -84,7 +84,7 @@ class Order {
     void repeat(const Step& step);
 
     [[nodiscard]] Current current_of_step(const Step& step) const {
-        return step.current ? j_.current(*step.current) : Current{};
+        return step.current ? j_.current(step.current->value) : Current{};
     }
     [[nodiscard]] std::optional<Charge> reach(const Step& step) const;
     // The cell is surely at or above, at or below this when a step of such a current begins; and the words that say
@@ -199,7 +199,7 @@ std::optional<Charge> Order::reach(const Step& step) const {
     }
     for (const auto& cap : {step.ends.amount, step.at_most.amount}) {
         if (cap) {
-            most = least_of(most, std::optional{j_.charge(*cap)});
+            most = least_of(most, std::optional{j_.charge(cap->value)});
         }
     }
     return most;
@@ -210,10 +210,10 @@ void Order::judge_net(const Step& step) {
         return;
     }
     const bool up = charges(step);
-    const Charge net = j_.charge(*step.ends.net);
+    const Charge net = j_.charge(step.ends.net->value);
     const std::string path = path_of(step, "ends.net");
     const std::string what = label(step) + (up ? " charges" : " discharges") + " to a net charge of " +
-                             quoted_with_charge(*step.ends.net, j_.cell.capacity);
+                             quoted_with_charge(step.ends.net->value, j_.cell.capacity);
     const std::optional<Charge> passed = up ? known_.net_least : known_.net_most;
     if (passed && (up ? *passed >= net : *passed <= net)) {
         j_.error_once(path, what + ", which is already so when it begins: the steps before have brought it to " +
@@ -237,7 +237,7 @@ void Order::judge_net(const Step& step) {
 }
 
 void Order::judge_net_caps(const Step& step, const std::string& what) {
-    const Charge net = j_.charge(*step.ends.net);
+    const Charge net = j_.charge(step.ends.net->value);
     const Charge cap = j_.charge(*j_.limits.net_max);
     const Charge leg = j_.charge(*j_.limits.charge_leg_first);
     if (!charges(step)) {
@@ -259,6 +259,8 @@ void Order::judge(const Step& step) {
         case StepKind::discharge: judge_discharge_voltage(step); break;
         case StepKind::hold: judge_hold(step); break;
         case StepKind::rest:
+        case StepKind::ramp:
+        case StepKind::pulse:
         case StepKind::ask:
         case StepKind::repeat: break;
     }
@@ -283,7 +285,7 @@ void Order::learn_voltage(const Step& step) {
         if (up && known_.reached && !known_.reached->by_charge) {
             no_further = no_further || *goal >= sum(known_.reached->voltage, recovers);
         }
-        const Current current = holds ? j_.current(*step.ends.current) : current_of_step(step);
+        const Current current = holds ? j_.current(step.ends.current->value) : current_of_step(step);
         known_.reached = Reached{*goal, up, no_further, current, false, &step};
     } else if (known_.reached && known_.reached->by_charge == up) {
         known_.reached->rested = true;  // still at least as far, but at another current
@@ -300,7 +302,7 @@ void Order::learn_net(const Step& step) {
     const bool out = discharges(step) || either_way(step);
     if (certain(step) && step.ends.net && in != out) {
         // It comes to this value, or stays where it was because it had passed it.
-        const Charge net = j_.charge(*step.ends.net);
+        const Charge net = j_.charge(step.ends.net->value);
         const auto further = [&](std::optional<Charge>& bound, bool bounded_anyway) {
             if (bound) {
                 bound = in ? std::max(*bound, net) : std::min(*bound, net);
@@ -314,7 +316,7 @@ void Order::learn_net(const Step& step) {
     }
     const std::optional<Charge> most = reach(step);
     const bool exact = certain(step) && step.ends.amount && in != out;
-    const std::optional<Charge> least = exact ? j_.charge(*step.ends.amount) : Charge{};
+    const std::optional<Charge> least = exact ? j_.charge(step.ends.amount->value) : Charge{};
     const auto move = [](std::optional<Charge>& bound, const std::optional<Charge>& by, bool up) {
         bound = bound && by ? std::optional{up ? sum(*bound, *by) : difference(*bound, *by)} : std::nullopt;
     };

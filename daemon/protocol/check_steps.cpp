@@ -28,8 +28,8 @@ void check_current(Judge& j, const Step& step) {
         return;
     }
     const Charge capacity = j.cell.capacity;
-    const Current current = j.current(*step.current);
-    const std::string text = quoted_with_amperes(*step.current, capacity);
+    const Current current = j.current(step.current->value);
+    const std::string text = quoted_with_amperes(step.current->value, capacity);
     if (current > current_of(fastest, capacity) || current < current_of(slowest, capacity)) {
         j.error(current_path(j, step),
                 label(step) + " asks " + text + " of a cell of " + quoted(capacity) + "; between " + quoted(slowest) +
@@ -111,13 +111,13 @@ void check_voltage(Judge& j, const Step& step) {
         check_hold_voltage(j, step);
     }
     if (step.kind == StepKind::hold && step.ends.current && step.current) {
-        const Current taper = j.current(*step.ends.current);
-        const Current limit = j.current(*step.current);
+        const Current taper = j.current(step.ends.current->value);
+        const Current limit = j.current(step.current->value);
         if (taper >= limit) {
             j.error(path_of(step, "ends.current"),
-                    label(step) + " ends at " + quoted_with_amperes(*step.ends.current, j.cell.capacity) +
+                    label(step) + " ends at " + quoted_with_amperes(step.ends.current->value, j.cell.capacity) +
                         ", which is not below the most it may draw, " +
-                        quoted_with_amperes(*step.current, j.cell.capacity) +
+                        quoted_with_amperes(step.current->value, j.cell.capacity) +
                         ": already so when it begins; a fifth to a twentieth of that would be right");
         }
     }
@@ -148,18 +148,20 @@ std::optional<Charge> reach(const Judge& j, const Step& step) {
     if (!step.current || !time) {
         return std::nullopt;
     }
-    return moved(j.current(*step.current), *time);
+    return moved(j.current(step.current->value), *time);
 }
 
 void check_amount(Judge& j, const Step& step) {
     if (!step.ends.amount) {
         return;
     }
-    const Charge amount = j.charge(*step.ends.amount);
+    const Charge amount = j.charge(step.ends.amount->value);
     const std::string path = path_of(step, "ends.amount");
-    const std::string text = label(step) + " ends after " + quoted_with_charge(*step.ends.amount, j.cell.capacity);
-    if (step.at_most.amount && amount > j.charge(*step.at_most.amount)) {
-        j.error(path, text + " but may move at most " + quoted_with_charge(*step.at_most.amount, j.cell.capacity) +
+    const std::string text =
+        label(step) + " ends after " + quoted_with_charge(step.ends.amount->value, j.cell.capacity);
+    if (step.at_most.amount && amount > j.charge(step.at_most.amount->value)) {
+        j.error(path, text + " but may move at most " +
+                          quoted_with_charge(step.at_most.amount->value, j.cell.capacity) +
                           ", so this end can never be reached; 'at_most' must be above");
         return;
     }

@@ -15,7 +15,7 @@ using limits_grammar::always;
 constexpr StepSet charges = only(StepKind::charge) | only(StepKind::discharge);
 constexpr StepSet moves = charges | only(StepKind::hold);
 
-constexpr std::array<Words, 6> step_kinds{"charge", "discharge", "hold", "rest", "ask", "repeat"};
+constexpr std::array<Words, 8> step_kinds{"charge", "discharge", "hold", "rest", "ramp", "pulse", "ask", "repeat"};
 constexpr std::array<Words, 4> chemistries{"NMC/graphite", "NMC/graphite-SiOx", "LFP/graphite", "other"};
 constexpr std::array<Words, 4> formats{"pouch", "cylindrical", "prismatic", "coin"};
 constexpr std::array<Words, 3> states{"pristine", "tapped", "formed"};

@@ -35,7 +35,7 @@ using StepSet = std::uint8_t;
 constexpr StepSet only(StepKind kind) {
     return static_cast<StepSet>(1U << static_cast<unsigned>(kind));
 }
-inline constexpr StepSet every_kind = 0x3F;
+inline constexpr StepSet every_kind = 0xFF;
 
 // What a value must be besides being of its dimension.
 enum class Sign : std::uint8_t { positive, any };

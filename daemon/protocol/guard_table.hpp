@@ -18,17 +18,22 @@ enum class GuardId : std::uint8_t {
     over_voltage,
     reversed,
     low_voltage,
+    voltage_fall,  // while charging, below the visit's highest
     discharge_floor,
     over_current,
     current_error,
     current_lost,
     leakage,
     hold_error,
+    voltage_jump,
+    lead_drop,
+    stuck,
     over_temperature,
     under_temperature,
     charge_temperature,
     discharge_temperature,
     temperature_rise,
+    above_ambient,
     climb,
     charge_leg,
     charge_net,
@@ -40,7 +45,7 @@ enum class GuardId : std::uint8_t {
     group,
     record_lost,  // never trips; here so that a wait has a name beside the others
 };
-inline constexpr std::size_t guard_count = 24;
+inline constexpr std::size_t guard_count = 29;
 
 // cell: the run is over and the cell is quarantined. channel: after acknowledge, resume runs the connection checks.
 enum class TripClass : std::uint8_t { cell, channel };
@@ -59,6 +64,11 @@ enum class Blanking : std::uint8_t {
     open_only,
     hold_settled,  // in a hold, after settling, at neither current limit
     no_thermometer_on_cell,
+    after_demand,   // from 10 s after a change of demand, and not below 3.0 V on a first charge
+    charging_long,  // charging, from 10 min after a change of demand
+    no_ambient_sensor,
+    no_terminals,  // terminals are not read
+    constant_current_only,
 };
 
 struct GuardRow {

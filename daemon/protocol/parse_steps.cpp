@@ -113,8 +113,8 @@ class StepsReader {
         return false;
     }
 
-    static std::optional<CurrentOrRate> rate_or_current(Fields& fields, StepKind kind, std::string_view rate_key,
-                                                        std::string_view current_key) {
+    static std::optional<StepCurrent> rate_or_current(Fields& fields, StepKind kind, std::string_view rate_key,
+                                                      std::string_view current_key) {
         if (swapped(fields, rate_key, current_key)) {
             return std::nullopt;
         }
@@ -131,9 +131,14 @@ class StepsReader {
                                              "; write one, such as " + std::string{rate_key} + " = \"C/20\"");
         }
         if (rate) {
-            return CurrentOrRate{*rate};
+            return StepCurrent{*rate};
         }
-        return current ? std::optional{CurrentOrRate{*current}} : std::nullopt;
+        return current ? std::optional{StepCurrent{*current}} : std::nullopt;
+    }
+
+    template <class Value>
+    static std::optional<OfCapacity<Value>> of_rated(const std::optional<Value>& value) {
+        return value ? std::optional{OfCapacity<Value>{*value}} : std::nullopt;
     }
 
     static void drive(Fields& fields, Step& step) {
@@ -146,6 +151,8 @@ class StepsReader {
                 step.direction = static_cast<Direction>(fields.word("direction").value_or(0));
                 break;
             case StepKind::rest:
+            case StepKind::ramp:
+            case StepKind::pulse:
             case StepKind::ask:
             case StepKind::repeat: break;
         }
@@ -157,6 +164,8 @@ class StepsReader {
             case StepKind::discharge: return "ends = { voltage = \"3.0 V\" }";
             case StepKind::hold: return "ends = { current = \"C/50\" }";
             case StepKind::rest:
+            case StepKind::ramp:
+            case StepKind::pulse:
             case StepKind::ask:
             case StepKind::repeat: return "ends = { time = \"12 h\" }";
         }
@@ -179,10 +188,10 @@ class StepsReader {
             return;
         }
         step.ends.voltage = table->quantity<Dimension::voltage>("voltage");
-        step.ends.current = table->current_or_rate("current");
+        step.ends.current = of_rated(table->current_or_rate("current"));
         step.ends.time = table->quantity<Dimension::time>("time");
-        step.ends.amount = table->charge_or_ratio("amount");
-        step.ends.net = table->charge_or_ratio("net");
+        step.ends.amount = of_rated(table->charge_or_ratio("amount"));
+        step.ends.net = of_rated(table->charge_or_ratio("net"));
         if (table->empty()) {
             table->error(table->place(),
                          "'ends' has no condition, so this step would never end; write " + ends_example(step.kind));
@@ -204,7 +213,7 @@ class StepsReader {
         } else if (fields.holds_table("at_most")) {
             if (auto table = fields.table("at_most")) {
                 step.at_most.time = table->quantity<Dimension::time>("time");
-                step.at_most.amount = table->charge_or_ratio("amount");
+                step.at_most.amount = of_rated(table->charge_or_ratio("amount"));
                 table->refuse_others();
             }
         } else {

@@ -53,6 +53,12 @@ std::string text_of(std::uint32_t value) {
     return std::to_string(value);
 }
 
+template <class Value>
+std::string text_of(const OfCapacity<Value>& share) {
+    const std::string text = print(share.value);
+    return quoted(share.measured ? text + " of measured" : text);
+}
+
 // { a = ..., b = ... }
 class Braces {
   public:
@@ -256,7 +262,7 @@ class Printer {
         const bool hold = step.kind == StepKind::hold;
         put("voltage", step.voltage);
         if (step.current) {
-            const bool rate = std::holds_alternative<Rate>(*step.current);
+            const bool rate = std::holds_alternative<Rate>(step.current->value);
             const std::string_view key = hold ? (rate ? "rate_max" : "current_max") : (rate ? "rate" : "current");
             line(key, text_of(*step.current));
         }

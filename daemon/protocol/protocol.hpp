@@ -4,6 +4,7 @@
 
 #include "daemon/core/cell.hpp"
 #include "daemon/core/diagnostic.hpp"
+#include "daemon/core/figure.hpp"
 #include "daemon/core/quantity.hpp"
 
 #include <cstdint>
@@ -37,6 +38,8 @@ struct Cell {
 struct Start {
     Range<Voltage> voltage;
     Range<Temperature> temperature;
+    Range<Resistance> resistance;    // never judged on a pristine cell
+    std::optional<Duration> soaked;  // since the cell was filled, as the ledger remembers it
     bool operator==(const Start&) const = default;
 };
 
@@ -75,16 +78,21 @@ struct Limits {
     Limit<Voltage> voltage_max;
     Limit<Voltage> low_voltage;
     std::optional<Voltage> armed_above;  // of low_voltage
+    Limit<Voltage> voltage_fall;
     Limit<Voltage> discharge_floor;
     Limit<CurrentOrRate> current_max;
     Limit<CurrentOrRate> current_error;
     Limit<CurrentOrRate> leakage_max;
     Limit<Voltage> hold_error;
+    Limit<Voltage> voltage_jump;
+    Limit<Voltage> lead_drop;
+    Limit<ChargeOrRatio> stuck;
     Limit<Temperature> temperature_max;
     Limit<Temperature> temperature_min;
     TemperatureWindow charge_temperature;
     TemperatureWindow discharge_temperature;
     Limit<TemperatureSlope> temperature_rise;
+    Limit<TemperatureDifference> above_ambient;
     std::vector<Climb> climb;
     std::optional<ChargeOrRatio> charge_leg_first, charge_leg_later;  // charge_leg_max = {first, later}
     std::optional<ChargeOrRatio> net_max;
@@ -99,6 +107,8 @@ struct Keep {
     std::optional<Voltage> on_voltage_change;
     std::optional<std::variant<Current, Ratio>> on_current_change;  // a percentage is of the 1C current
     std::optional<TemperatureDifference> on_temperature_change;
+    std::vector<Duration> at;         // growing; from the step's start, in [keep] from the run's
+    std::optional<Duration> mean_of;  // the span before each `at` whose mean is kept as a mark
     bool operator==(const Keep&) const = default;
 };
 
@@ -111,24 +121,87 @@ struct Interruption {
     bool operator==(const Interruption&) const = default;
 };
 
-enum class StepKind : std::uint8_t { charge, discharge, hold, rest, ask, repeat };
+enum class StepKind : std::uint8_t { charge, discharge, hold, rest, ramp, pulse, ask, repeat };
 enum class Direction : std::uint8_t { charge, discharge, either };
 enum class OnOverrun : std::uint8_t { stop, wait, next };
 
+// A temperature reached, and kept for a while.
+struct TemperatureEnd {
+    std::optional<Temperature> min, max;
+    std::optional<Duration> held;  // `for`
+    bool operator==(const TemperatureEnd&) const = default;
+};
+// The open-circuit voltage drifts by less than `below`, taken over `over`.
+struct Settle {
+    VoltageSlope below;
+    Duration over;
+    bool operator==(const Settle&) const = default;
+};
+// In a repeat: the figure of this pass differs from that of the pass before by less than this share of it.
+struct FigureEnd {
+    FigureId figure{FigureId::discharge_capacity};
+    Ratio below;
+    bool operator==(const FigureEnd&) const = default;
+};
+
 struct Ends {
     std::optional<Voltage> voltage;
-    std::optional<CurrentOrRate> current;
+    std::optional<Voltage> above, below;  // voltage = {above} or {below}, in rest and hold
+    std::optional<StepCurrent> current;
     std::optional<Duration> time;
-    std::optional<ChargeOrRatio> amount;
-    std::optional<ChargeOrRatio> net;
-    [[nodiscard]] bool empty() const { return !voltage && !current && !time && !amount && !net; }
+    std::optional<StepCharge> amount;
+    std::optional<StepCharge> net;
+    std::optional<TemperatureEnd> temperature;
+    std::optional<Settle> settle;
+    std::optional<FigureEnd> figure;
+    [[nodiscard]] bool empty() const { return *this == Ends{}; }
     bool operator==(const Ends&) const = default;
 };
 
 struct AtMost {
     std::optional<Duration> time;
-    std::optional<ChargeOrRatio> amount;
+    std::optional<StepCharge> amount;
     bool operator==(const AtMost&) const = default;
+};
+
+// Which condition of `ends` is success; another goes the overrun way.
+enum class GoodEnd : std::uint8_t { any, voltage, current, time, amount, net, temperature, settle };
+
+// The step is passed over unless the figure is so. A figure that is not defined makes the run wait for a person.
+struct OnlyIf {
+    FigureId figure{FigureId::discharge_capacity};
+    std::optional<std::int64_t> above, below;  // one of them, in the figure's own unit
+    std::optional<Duration> from, to;          // of k_value: two of the step's `keep.at`
+    bool operator==(const OnlyIf&) const = default;
+};
+
+// voltage = {from, to, rate}: one of them a voltage a day, from "now" or a value.
+struct VoltageRamp {
+    std::optional<Voltage> from;  // absent: "now"
+    Voltage to;
+    VoltageSlope rate;  // > 0
+    bool operator==(const VoltageRamp&) const = default;
+};
+// current = {from, to, over}: signed, positive charges.
+struct CurrentRamp {
+    std::optional<CurrentOrRate> from;  // absent: "now"
+    CurrentOrRate to;
+    Duration over;
+    bool operator==(const CurrentRamp&) const = default;
+};
+
+struct PulseLevel {
+    bool charges{false};
+    StepCurrent current;
+    Duration span;  // `for`
+    bool operator==(const PulseLevel&) const = default;
+};
+
+// What a person enters with the confirm of an ask.
+struct EnterField {
+    std::string name, unit;
+    std::optional<double> min, max;
+    bool operator==(const EnterField&) const = default;
 };
 
 struct Step {
@@ -136,31 +209,54 @@ struct Step {
     std::string name;                        // "" where none is written
     std::string path;                        // its place in the file: "6.2"
     Place place;                             // of its table header
-    std::optional<CurrentOrRate> current;    // charge, discharge: the current; hold: its limit
+    std::optional<StepCurrent> current;      // charge, discharge: the current; hold, voltage ramp: its limit
     std::optional<Voltage> voltage;          // hold
     Direction direction{Direction::charge};  // hold
+    std::optional<VoltageRamp> voltage_ramp;
+    std::optional<CurrentRamp> current_ramp;
+    std::vector<PulseLevel> levels;  // pulse
+    bool measures{false};            // measures = "capacity": a discharge
+    bool ends_cycle{false};
     Ends ends;
     AtMost at_most;
     OnOverrun on_overrun{OnOverrun::stop};
-    std::string prompt;       // ask
-    std::uint32_t times{1};   // repeat
-    std::vector<Step> steps;  // repeat
+    GoodEnd good_end{GoodEnd::any};
+    std::optional<Duration> not_before;
+    std::optional<Limits> limits;  // narrower than [limits]; what is not written holds on
+    std::optional<Keep> keep;
+    std::optional<Temperature> ambient;  // the chamber's set-point from here on
+    bool together{false};
+    std::optional<OnlyIf> only_if;
+    std::string prompt;             // ask
+    std::vector<EnterField> enter;  // ask
+    bool same_cell{true};           // ask: the cell after it must be the one before it
+    Duration delay;                 // ask: from the confirm to the connection checks
+    std::uint32_t times{1};         // repeat
+    std::vector<Step> steps;        // repeat
     bool operator==(const Step& o) const {
         return kind == o.kind && name == o.name && path == o.path && current == o.current && voltage == o.voltage &&
-               direction == o.direction && ends == o.ends && at_most == o.at_most && on_overrun == o.on_overrun &&
-               prompt == o.prompt && times == o.times && steps == o.steps;
+               direction == o.direction && voltage_ramp == o.voltage_ramp && current_ramp == o.current_ramp &&
+               levels == o.levels && measures == o.measures && ends_cycle == o.ends_cycle && ends == o.ends &&
+               at_most == o.at_most && on_overrun == o.on_overrun && good_end == o.good_end &&
+               not_before == o.not_before && limits == o.limits && keep == o.keep && ambient == o.ambient &&
+               together == o.together && only_if == o.only_if && prompt == o.prompt && enter == o.enter &&
+               same_cell == o.same_cell && delay == o.delay && times == o.times && steps == o.steps;
     }
 };
 
-// [accept]: FIGURE = {min, max, step, cycle, pass}. Values are in the figure's own unit: a ratio in ppm, a charge in
-// pC.
+// [after]: what the cell must be fit for when the run ends.
+enum class Ship : std::uint8_t { no, air, sea, road };
+
+// [accept]: FIGURE = {min, max, step, cycle, pass, from, to}. Values are in the figure's own unit:
+// dimension_of(figure).
 struct AcceptRule {
     std::string figure;
-    Dimension dimension{Dimension::ratio};
+    Dimension dimension{Dimension::ratio};  // of that figure
     std::optional<std::int64_t> min, max;
     std::optional<std::string> step;     // a step's name or path
     std::optional<std::uint32_t> cycle;  // from 1
     std::optional<std::uint32_t> pass;   // from 1
+    std::optional<Duration> from, to;    // of k_value: two of that step's `keep.at`
     bool operator==(const AcceptRule&) const = default;
 };
 
@@ -173,6 +269,7 @@ struct Protocol {
     Interruption interruption;
     std::vector<Step> steps;
     std::vector<AcceptRule> accept;
+    Ship ship{Ship::no};
     bool operator==(const Protocol&) const = default;
 };
 
@@ -180,5 +277,8 @@ inline constexpr std::size_t file_bytes_max = 1'048'576;
 inline constexpr std::size_t repeat_depth_max = 8;
 inline constexpr std::uint64_t visits_max = 100'000;
 inline constexpr std::size_t steps_max = 5'000;  // written in a file, at all depths
+inline constexpr std::size_t keep_at_max = 16;   // times in one `at`
+inline constexpr std::size_t levels_max = 16;    // of one pulse
+inline constexpr std::size_t enter_max = 16;     // of one ask
 
 }  // namespace slowfilm::protocol

@@ -66,16 +66,21 @@ bool has_one_limit(GuardId id) {
         case GuardId::over_voltage:
         case GuardId::reversed:
         case GuardId::low_voltage:
+        case GuardId::voltage_fall:
         case GuardId::discharge_floor:
         case GuardId::over_current:
         case GuardId::current_error:
         case GuardId::leakage:
         case GuardId::hold_error:
+        case GuardId::voltage_jump:
+        case GuardId::lead_drop:
+        case GuardId::stuck:
         case GuardId::over_temperature:
         case GuardId::under_temperature:
         case GuardId::charge_temperature:
         case GuardId::discharge_temperature:
         case GuardId::temperature_rise:
+        case GuardId::above_ambient:
         case GuardId::charge_net:
         case GuardId::run_time: return true;
     }
@@ -194,6 +199,16 @@ std::string needs_of_waiting(const engine::Run& run) {
         case WaitReason::already_so_twice:
             return "a step in a repeat found its end already true twice running; look at the protocol, then resume or "
                    "stop";
+        case WaitReason::not_good_end:
+            return "a step ended, but not by its good_end; look at the cell, then resume to begin the next step, or "
+                   "stop";
+        case WaitReason::no_figure:
+            return "only_if asks for a figure that is not defined; resume passes over its step, stop ends the run";
+        case WaitReason::not_measured:
+            return "a step is a share of the measured capacity, and none is known of this cell; stop, and run a "
+                   "protocol that measures it";
+        case WaitReason::moved:
+            return "the run was put on this channel; see that its cell is here, then resume or stop";
     }
     return "";
 }
@@ -206,7 +221,12 @@ std::string needs_of_stopped(const engine::Run& run) {
         case WaitReason::already_so_twice:
             return "a step in a repeat found its end already true twice running and the run was stopped; look at the "
                    "protocol, then remove";
+        case WaitReason::not_good_end:
+            return "a step ended, but not by its good_end, and the run was stopped; look at the cell, then remove";
         case WaitReason::none:
+        case WaitReason::no_figure:
+        case WaitReason::not_measured:
+        case WaitReason::moved:
         case WaitReason::gap:
         case WaitReason::record_lost:
         case WaitReason::acknowledged:

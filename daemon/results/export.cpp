@@ -1,6 +1,7 @@
 #include "daemon/results/export.hpp"
 
 #include "daemon/core/text.hpp"
+#include "daemon/protocol/grammar.hpp"
 #include "daemon/protocol/parse.hpp"
 
 #include <algorithm>
@@ -95,13 +96,10 @@ struct StepFields {
 
 void note_kinds(const std::vector<protocol::Step>& steps, std::map<std::string, std::string_view>& kinds) {
     for (const protocol::Step& step : steps) {
-        switch (step.kind) {
-            case protocol::StepKind::charge: kinds[step.path] = "charge"; break;
-            case protocol::StepKind::discharge: kinds[step.path] = "discharge"; break;
-            case protocol::StepKind::hold: kinds[step.path] = "hold"; break;
-            case protocol::StepKind::rest: kinds[step.path] = "rest"; break;
-            case protocol::StepKind::ask: kinds[step.path] = "ask"; break;
-            case protocol::StepKind::repeat: note_kinds(step.steps, kinds); break;
+        if (step.kind == protocol::StepKind::repeat) {
+            note_kinds(step.steps, kinds);
+        } else {
+            kinds[step.path] = protocol::step_word(step.kind);
         }
     }
 }

@@ -4,6 +4,7 @@
 #pragma once
 
 #include "daemon/core/cell.hpp"
+#include "daemon/core/figure.hpp"
 #include "daemon/core/quantity.hpp"
 #include "daemon/results/summary.hpp"
 
@@ -15,14 +16,6 @@
 #include <vector>
 
 namespace slowfilm::results {
-
-enum class FigureId : std::uint8_t {
-    first_cycle_efficiency,
-    coulombic_efficiency,
-    energy_efficiency,
-    charge_capacity,
-    discharge_capacity,
-};
 
 struct FigureDefinition {
     FigureId id;

@@ -342,8 +342,9 @@ void grow_one(std::vector<Step>& steps) {
         step->at_most.time = Duration{grown(step->at_most.time->count)};
     }
     if (step->at_most.amount) {
-        step->at_most.amount = std::visit(
-            [&](auto value) -> ChargeOrRatio { return decltype(value){grown(value.count)}; }, *step->at_most.amount);
+        step->at_most.amount =
+            std::visit([&](auto value) -> ChargeOrRatio { return decltype(value){grown(value.count)}; },
+                       step->at_most.amount->value);
     }
 }
 

@@ -91,7 +91,7 @@ TEST_P(Shipped, gives_full_charges_and_discharges_time) {
         for (const Step& step : steps) {
             const bool down = step.kind == StepKind::discharge && step.ends.voltage == p.cell.window_min;
             if (down) {
-                const Current current = current_of(*step.current, p.cell.capacity);
+                const Current current = current_of(step.current->value, p.cell.capacity);
                 const Duration whole{p.cell.capacity.count / current.count * 1000};  // pC / nA is ms
                 EXPECT_GE(*step.at_most.time, whole * 6 / 5) << "step " << step.path;
             }
