@@ -103,9 +103,10 @@ struct OfCapacity {
     Value value;
     bool measured{false};
     constexpr OfCapacity() = default;
-    // Implicit: of the rated capacity is what a plain value means.
+    // Implicit, for of the rated capacity is what a plain value means.
     template <std::convertible_to<Value> V>
-    constexpr OfCapacity(V of, bool of_measured = false) : value{of}, measured{of_measured} {}  // NOLINT
+    constexpr OfCapacity(V of, bool of_measured = false)  // NOLINT(google-explicit-constructor): as said above
+        : value{of}, measured{of_measured} {}
     friend constexpr bool operator==(const OfCapacity&, const OfCapacity&) = default;
 };
 using StepCurrent = OfCapacity<CurrentOrRate>;

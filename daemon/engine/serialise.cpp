@@ -178,7 +178,7 @@ void totals(Io& io, VisitTotals& t) {
     quantity(io, t.temperature_max);
     io.value(t.voltage_seen);
     io.value(t.temperature_seen);
-    enumeration(io, t.ended_by, EndReason::skipped);
+    enumeration(io, t.ended_by, EndReason::stopped);
     quantity(io, t.resistance);
     enumeration(io, t.no_resistance, NoResistance::no_change);
 }
