@@ -59,7 +59,7 @@ std::string_view name(EventKind kind) {
         case EventKind::refused: return "refused";
         case EventKind::gap: return "gap";
         case EventKind::mark: return "mark";
-        case EventKind::figure: return "figure";
+        case EventKind::repeat_ended: return "repeat_ended";
         case EventKind::ambient: return "ambient";
         case EventKind::gathering: return "gathering";
         case EventKind::copper: return "copper";

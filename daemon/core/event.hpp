@@ -97,15 +97,15 @@ enum class EventKind : std::uint8_t {
     output_stuck,  // current flows though open was asked and re-asked: value is the current
     stopped,
     done,
-    refused,     // a command that this state forbids; code: CommandKind
-    gap,         // value: its length in us
-    bad_input,   // an input out of order in time or sequence
-    mark,        // the mean voltage at a `keep.at` is ready; value: nV, limit: readings in it
-    figure,      // code: FigureId; value in the figure's unit: it is known now
-    ambient,     // value: mK, what the chamber is set to
-    gathering,   // waits for the other runs of its tray
-    copper,      // a cell below 1 V without current loses its copper; value: V, limit: time left in us
-    idle_alarm,  // the run is over, and its cell on the channel is out of a limit; code: GuardId; value, limit
+    refused,       // a command that this state forbids; code: CommandKind
+    gap,           // value: its length in us
+    bad_input,     // an input out of order in time or sequence
+    mark,          // the mean voltage at a `keep.at` is ready; value: nV, limit: readings in it
+    repeat_ended,  // step: the repeat; code: EndReason figure or skipped
+    ambient,       // value: mK, what the chamber is set to
+    gathering,     // waits for the other runs of its tray
+    copper,        // a cell below 1 V without current loses its copper; value: V, limit: time left in us
+    idle_alarm,    // the run is over, and its cell on the channel is out of a limit; code: GuardId; value, limit
 };
 
 // No initialisers: a decision holds room for eight, and clearing it on every tick would cost as much as a guard. Write

@@ -28,6 +28,10 @@ inline constexpr std::size_t figure_count = 7;
 // ratio (ppm), charge (pC), resistance (nohm) or voltage_slope (nV/d): what a rule's numbers are written in.
 [[nodiscard]] Dimension dimension_of(FigureId figure);
 
+// Of k_value: readings in each mean, and how far the cell's temperature may differ between them (common practice).
+inline constexpr std::uint32_t k_value_readings_min = 30;
+inline constexpr TemperatureDifference k_value_temperature_max{1'000};
+
 // The share in ppm; nothing where `whole` is not above 0.
 [[nodiscard]] std::optional<Ratio> ratio_of(Charge part, Charge whole);
 // (U1 - U2) / (I2 - I1) with the sign that makes a sound cell's positive, whichever way the currents go: the two-level

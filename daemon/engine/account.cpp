@@ -34,7 +34,13 @@ void Machine::count_time(Duration span) {
     bool counts = false;
     switch (run_.state) {
         case RunState::forming: counts = run_.in_visit && run_.taken; break;
-        case RunState::resting: counts = run_.in_visit && run_.opening.verified; break;
+        case RunState::resting:
+            if (run_.gathering) {
+                run_.aside += span;  // for the others of the tray, and the people they may wait for
+                return;
+            }
+            counts = run_.in_visit && run_.opening.verified;
+            break;
         case RunState::asking:
             run_.visit_time += span;
             run_.aside += span;
@@ -50,7 +56,12 @@ void Machine::count_time(Duration span) {
     if (!counts) {
         return;
     }
+    if (run_.shape.rest_left.count > 0) {  // the rest that a pulse must have again is none of its own time
+        run_.shape.rest_left = std::max(run_.shape.rest_left - watched, Duration{});
+        return;
+    }
     run_.visit_time += watched;
+    run_.shape.done += watched;
     for (std::size_t i = 0; i < plan_.steps[run_.step].depth; ++i) {
         run_.repeat_time[i] += watched;
     }
@@ -166,7 +177,7 @@ void Machine::judge_keep(const Sample& sample) {
     if (run_.state == RunState::planned || is_over(run_)) {
         return;
     }
-    const std::int16_t own = run_.in_visit ? plan_.steps[run_.step].keep : std::int16_t{-1};
+    const std::int16_t own = run_.underway ? plan_.steps[run_.step].keep : std::int16_t{-1};
     const KeepPlan& keep = own < 0 ? plan_.keep : plan_.step_keeps[static_cast<std::size_t>(own)];
     const bool due = !run_.kept_any || now_ - run_.kept_at >= keep.every ||
                      changed_by(sample.voltage, run_.kept.voltage, keep.voltage) ||

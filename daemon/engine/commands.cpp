@@ -65,12 +65,13 @@ void Machine::resume() {
     decision_.commit = true;
     if (run_.in_visit && plan_.steps[run_.step].kind == StepKind::ask) {
         run_.wait = WaitReason::none;
-        go_on_with_step();  // an ask asks again
+        go_on_with_step(true);  // an ask asks again
         return;
     }
     // A cell that was paused at its first checks, or failed them, has still to show that it fits [start].
     const StartWindow window = !run_.begun                              ? StartWindow::start
                                : run_.window == StartWindow::by_history ? StartWindow::by_history
+                               : run_.window == StartWindow::same_cell  ? StartWindow::same_cell
                                                                         : StartWindow::none;
     run_.wait = WaitReason::none;
     run_.state = RunState::checking;
@@ -83,10 +84,12 @@ void Machine::confirm() {
         refuse(CommandKind::confirm);
         return;
     }
+    const PlanStep& step = plan_.steps[run_.step];
     emit(EventKind::confirmed);
     end_visit(EndReason::confirmed);
     run_.state = RunState::checking;
-    start_checks(run_, StartWindow::by_history, now_);
+    // What is read while hands are still at the cell does not count.
+    start_checks(run_, step.same_cell ? StartWindow::same_cell : StartWindow::by_history, now_ + step.delay);
 }
 
 namespace {

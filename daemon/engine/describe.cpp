@@ -255,30 +255,6 @@ std::string print_guard_value(GuardId guard, std::int64_t value) {
     return std::to_string(value);
 }
 
-namespace {
-
-std::string figure_text(const Event& event) {
-    const auto figure = static_cast<FigureId>(event.code);
-    std::string text{slowfilm::name(figure)};
-    text += " is ";
-    switch (dimension_of(figure)) {
-        case Dimension::charge: return text + print(Charge{event.value});
-        case Dimension::resistance: return text + print(Resistance{event.value});
-        case Dimension::voltage_slope: return text + print(VoltageSlope{event.value});
-        case Dimension::ratio: return text + print(Ratio{event.value});
-        case Dimension::time:
-        case Dimension::voltage:
-        case Dimension::current:
-        case Dimension::temperature:
-        case Dimension::temperature_difference:
-        case Dimension::temperature_slope:
-        case Dimension::rate: break;
-    }
-    return text + std::to_string(event.value);
-}
-
-}  // namespace
-
 std::string describe(const Event& event, const Plan& plan) {
     const std::string where = step_text(event, plan);
     switch (event.kind) {
@@ -311,7 +287,7 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::bad_input: return "an input came out of order";
         case EventKind::mark:
             return "mean voltage " + print(Voltage{event.value}) + " of " + std::to_string(event.limit) + " readings";
-        case EventKind::figure: return figure_text(event);
+        case EventKind::repeat_ended: return where + " ended: " + std::string{name(static_cast<EndReason>(event.code))};
         case EventKind::ambient: return "chamber set to " + print(Temperature{event.value});
         case EventKind::gathering: return where + " waits for the other cells of its tray";
         case EventKind::copper:

@@ -14,6 +14,9 @@ using namespace literals;
 // Ten minutes: as long as the record may be held up before its queue is full.
 constexpr Duration applied_within = 10_min;
 
+// What a chamber is set to after heat: a room's temperature, common practice.
+constexpr Temperature safe_ambient = 25_degC;
+
 // The most that the stage may be giving under a demand.
 Current level_of(const Demand& demand) {
     if (const auto* drive = std::get_if<DriveCurrent>(&demand)) {
@@ -51,6 +54,10 @@ Run new_run(const Plan& plan, const CellHistory& history) {
         run.history.furthest = plan.state;  // nothing but the protocol's claim is known of it
         run.history.first_leg_over = plan.state == CellState::formed;
     }
+    // What has gone in since pristine is known of a cell that is pristine, or that the ledger has followed.
+    const bool fresh = history.known ? !history.first_leg_over && history.furthest != CellState::formed
+                                     : plan.state == CellState::pristine;
+    run.first_cycle_known = run.cycle_whole = fresh;
     return run;
 }
 
@@ -112,6 +119,8 @@ void Machine::take(const Sample& raw) {
         judge_checks(check_connection(plan_, run_, sample, now_));
     }
     judge_taper(sample, span);
+    judge_reached(sample, span);
+    judge_marks(sample);
     // A reading counts once: the newest good one of each quantity is the last.
     const auto newest = [](auto& last, const auto& reading) {
         if (reading.good() && reading.time >= last.time) {
@@ -133,6 +142,15 @@ void Machine::take(const Sample& raw) {
 }
 
 void Machine::take(const Applied& applied) {
+    const bool shaped = run_.in_visit && run_.state == RunState::forming;
+    const StepKind kind = shaped ? plan_.steps[run_.step].kind : StepKind::rest;
+    if (kind == StepKind::ramp && run_.taken && applied.demand.index() == run_.demand.index()) {
+        run_.applied = applied.demand;  // the same sweep, further on
+        return;
+    }
+    if (kind == StepKind::pulse && applied.demand == run_.demand) {
+        run_.shape.switched = now_;  // a level lasts from here
+    }
     if (applied.demand != run_.applied || !run_.applied_known) {
         // Up to here the old level stands; from here the next reading does (charge is split at the edge).
         if (run_.charge_running && now_ > run_.charge_mark) {
@@ -218,7 +236,16 @@ void Machine::take(const TestGrant&) {}
 
 void Machine::take(const Crossed&) {}
 
-void Machine::take(const Gathered&) {}
+void Machine::take(const Gathered&) {
+    if (!run_.gathering) {
+        return;
+    }
+    run_.gathering = false;
+    // One that a person has paused meanwhile begins once it is resumed.
+    if (run_.state == RunState::resting) {
+        start_step();
+    }
+}
 
 void Machine::take(const RecordLost&) {
     if (is_live(run_.state) || run_.state == RunState::asking) {
@@ -258,6 +285,10 @@ void Machine::heed(const GuardFinding& finding) {
     if (run_.state != RunState::tripped || upgrade) {
         trip(finding.id, finding.value, finding.limit);
         decision_.trip_group = decision_.trip_group || finding.heat;
+        if (finding.heat && run_.ambient_set) {
+            run_.ambient = safe_ambient;  // a hot chamber feeds what it should cool
+            decision_.apply_ambient = true;
+        }
         run_.idle_said |= finding.heat ? idle_bit(finding.id) : 0U;
     }
 }
@@ -309,7 +340,7 @@ void Machine::judge_checks(const ConnectionVerdict& verdict) {
     run_.window = StartWindow::none;
     start_guards(run_.guards, now_);
     if (run_.in_visit) {
-        go_on_with_step();
+        go_on_with_step(true);
     } else if (run_.begun) {
         begin_next_step();
     } else {

@@ -6,6 +6,9 @@
 
 namespace slowfilm::engine {
 
+// A condition on a figure, which may not be known.
+enum class Truth : std::uint8_t { no, yes, unknown };
+
 class Machine {
   public:
     Machine(const Plan& plan, Run& run, Decision& decision, const Input& input)
@@ -39,19 +42,54 @@ class Machine {
     // steps (steps.cpp)
     void begin_first_step();
     void begin_next_step();
+    void go_to(std::int32_t index);
+    void pass_over(std::int32_t repeat, Truth so);
     void begin_step(std::int32_t index);
-    void go_on_with_step();
+    void start_step();
+    void gather();
+    [[nodiscard]] bool resolve_goals(const PlanStep& step);
+    [[nodiscard]] Current within(Current current, Current most) const;
+    void go_on_with_step(bool again);
+    void set_ambient(const PlanStep& step);
     void end_visit(EndReason reason);
+    void end_without_current(EndReason reason);
     void end_step(EndReason reason);
-    void overrun(EndReason reason, protocol::OnOverrun what, std::int32_t repeat);
+    void overrun(EndReason reason, protocol::OnOverrun what, std::int32_t repeat, WaitReason why);
     void finish(RunState state);
+    [[nodiscard]] std::int32_t step_after(std::int32_t index);
+
+    // ends (ends.cpp)
     [[nodiscard]] bool already_so(const PlanStep& step) const;
-    [[nodiscard]] EndReason end_reason(const PlanStep& step, const Sample* sample) const;
+    [[nodiscard]] EndReason end_reason(const PlanStep& step, const Sample* sample);
     [[nodiscard]] bool voltage_reached(const PlanStep& step, const Sample& sample) const;
     void judge_ends(const Sample* sample);
+    void judge_caps(const PlanStep& step, bool pending, bool live);
     void judge_taper(const Sample& sample, Duration span);
-    [[nodiscard]] std::int32_t step_after(std::int32_t index);
-    [[nodiscard]] std::int32_t first_leaf(std::int32_t index);
+    void judge_reached(const Sample& sample, Duration span);
+    void note_drift(const PlanStep& step, const Reading<Voltage>& voltage);
+    [[nodiscard]] bool settled(const PlanStep& step);
+
+    // ramps and pulses (shapes.cpp)
+    void begin_shape(const PlanStep& step);
+    [[nodiscard]] static Voltage swept(VoltageSlope rate, Duration span);
+    [[nodiscard]] std::int64_t sweep_now(const SweepPlan& sweep) const;
+    [[nodiscard]] Demand sweep_demand(const PlanStep& step) const;
+    void go_on_with_sweep(const PlanStep& step, bool again);
+    void go_on_with_pulse(const PlanStep& step, bool again);
+    void begin_levels(const PlanStep& step);
+    void take_level(const PlanStep& step, std::uint8_t level);
+    void follow(const Demand& wanted);
+    [[nodiscard]] EndReason go_through_shape(const PlanStep& step, const Sample* sample);
+    [[nodiscard]] EndReason end_level(const PlanStep& step, bool off_time);
+
+    // figures and marks (figures.cpp, marks.cpp)
+    void note_figures(const PlanStep& step);
+    void end_cycle(const PlanStep& step, EndReason reason);
+    [[nodiscard]] FigureValue k_value(const Maybe<Duration>& from, const Maybe<Duration>& to) const;
+    [[nodiscard]] Truth judge_only_if(const PlanStep& step) const;
+    [[nodiscard]] bool figure_settled(const PlanStep& repeat);
+    void judge_marks(const Sample& sample);
+    void judge_mark(const KeepPlan& keep, MarkSum& sum, Duration age, const Sample& sample, bool of_run);
 
     // accounts (account.cpp)
     void integrate(const Reading<Current>& current);

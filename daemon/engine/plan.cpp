@@ -2,6 +2,7 @@
 #include "daemon/engine/plan.hpp"
 
 #include "daemon/engine/connection.hpp"
+#include "daemon/engine/plan_steps.hpp"
 #include "daemon/protocol/bounds.hpp"
 
 #include <algorithm>
@@ -14,8 +15,6 @@ namespace {
 using namespace literals;
 using protocol::Protocol;
 using protocol::Step;
-
-constexpr Voltage cycle_end_over_window = 300_mV;
 
 class Planner {
   public:
@@ -36,9 +35,8 @@ class Planner {
             }
         }
         set_start();
-        set_keep();
         set_interruption();
-        if (auto done = lay_flat(protocol_.steps, -1, 0); !done) {
+        if (auto done = plan_steps(protocol_, plan_); !done) {
             return tl::unexpected<Error>{done.error()};
         }
         return std::move(plan_);
@@ -59,14 +57,7 @@ class Planner {
     void set_temperature_guards();
     void set_time_guards();
     void set_start();
-    void set_keep();
     void set_interruption();
-    Done lay_flat(const std::vector<Step>& steps, std::int16_t parent, std::uint8_t depth);
-    Result<PlanStep> plan_step(const Step& step) const;
-    Result<Demand> demand_of(const Step& step) const;
-    Result<Demand> drive_of(const Step& step, bool charges) const;
-    Result<Demand> hold_of(const Step& step) const;
-    Voltage end_margin() const;
 
     template <class V, class Count>
     void set_above(GuardId id, const protocol::Limit<V>& limit, Count count) {
@@ -95,13 +86,6 @@ class Planner {
 
 constexpr auto as_count = [](auto quantity) { return quantity.count; };
 
-bool moves_out(const std::vector<Step>& steps) {
-    return std::any_of(steps.begin(), steps.end(), [](const Step& step) {
-        return step.kind == StepKind::discharge ||
-               (step.kind == StepKind::hold && step.direction != protocol::Direction::charge) || moves_out(step.steps);
-    });
-}
-
 Planner::Done Planner::check_channel() {
     const ChannelTraits& traits = plan_.traits;
     if (traits.period.count <= 0) {
@@ -118,7 +102,7 @@ Planner::Done Planner::check_channel() {
             "this channel sinks current when off and has no contactor, so it cannot rest or open the circuit; "
             "put a contactor in, or use another channel");
     }
-    const Voltage ceiling = protocol_.cell.window_max + end_margin();
+    const Voltage ceiling = protocol_.cell.window_max + end_margin(plan_.traits);
     if (traits.voltage_max < ceiling) {
         return refuse("the channel reaches " + print(traits.voltage_max) + ", but the window needs " + print(ceiling));
     }
@@ -135,9 +119,9 @@ Planner::Done Planner::set_guards() {
     set_above(GuardId::over_voltage, limits_.voltage_max, as_count);
     guard(GuardId::reversed).trip = guard(GuardId::reversed).low = reversed_below.count;
     set_below(GuardId::low_voltage, limits_.low_voltage, as_count);
-    plan_.formed_above = plan_.window_min + cycle_end_over_window;
-    plan_.end_margin = end_margin();
-    plan_.armed_above = limits_.armed_above.value_or(plan_.window_min + cycle_end_over_window);
+    plan_.formed_above = plan_.window_min + protocol::armed_over_window;
+    plan_.end_margin = end_margin(plan_.traits);
+    plan_.armed_above = limits_.armed_above.value_or(plan_.window_min + protocol::armed_over_window);
     set_below(GuardId::discharge_floor, limits_.discharge_floor, as_count);
     set_current_guards();
     set_temperature_guards();
@@ -247,198 +231,11 @@ void Planner::set_start() {
                                protocol_.start.temperature.max.value_or(hottest)};
 }
 
-void Planner::set_keep() {
-    const protocol::Keep& keep = protocol_.keep;
-    plan_.keep.every = keep.every.value_or(10_s);
-    if (keep.on_voltage_change) {
-        plan_.keep.voltage = {.value = *keep.on_voltage_change, .set = true};
-    }
-    if (keep.on_current_change) {
-        const auto* amps = std::get_if<Current>(&*keep.on_current_change);
-        const auto* share = std::get_if<Ratio>(&*keep.on_current_change);
-        plan_.keep.current = {
-            .value = amps != nullptr ? *amps : current_of(Rate{share->count, 1'000'000}, plan_.capacity), .set = true};
-    }
-    if (keep.on_temperature_change) {
-        plan_.keep.temperature = {.value = *keep.on_temperature_change, .set = true};
-    }
-}
-
 void Planner::set_interruption() {
     plan_.interruption = protocol_.interruption;
     plan_.interruption_charge_max = plan_.interruption.charge_uncertain_max
                                         ? charge(*plan_.interruption.charge_uncertain_max)
                                         : Charge{std::numeric_limits<std::int64_t>::max()};
-}
-
-Planner::Done Planner::lay_flat(const std::vector<Step>& steps, std::int16_t parent, std::uint8_t depth) {
-    std::int16_t before = -1;
-    for (const Step& step : steps) {
-        if (plan_.steps.size() >= static_cast<std::size_t>(std::numeric_limits<std::int16_t>::max())) {
-            return refuse("a protocol has at most 32767 steps");
-        }
-        auto planned = plan_step(step);
-        if (!planned) {
-            return refuse("step " + step.path + (step.name.empty() ? "" : " (" + step.name + ")") + ": " +
-                          planned.error().message);
-        }
-        const auto index = static_cast<std::int16_t>(plan_.steps.size());
-        planned->parent = parent;
-        planned->depth = depth;
-        plan_.steps.push_back(*planned);
-        plan_.labels.push_back({.path = step.path, .name = step.name, .prompt = step.prompt, .enter = step.enter});
-        if (before >= 0) {
-            plan_.steps[static_cast<std::size_t>(before)].next = index;
-        } else if (parent >= 0) {
-            plan_.steps[static_cast<std::size_t>(parent)].first_child = index;
-        }
-        before = index;
-        if (step.kind == StepKind::repeat) {
-            if (depth >= protocol::repeat_depth_max || step.steps.empty()) {
-                return refuse("step " + step.path + ": a repeat has steps inside, at most 8 levels deep");
-            }
-            if (auto inner = lay_flat(step.steps, index, static_cast<std::uint8_t>(depth + 1)); !inner) {
-                return inner;
-            }
-        }
-    }
-    return {};
-}
-
-Result<PlanStep> Planner::plan_step(const Step& step) const {
-    PlanStep planned;
-    planned.kind = step.kind;
-    planned.direction = step.direction;
-    planned.on_overrun = step.on_overrun;
-    planned.times = step.times;
-    if (auto demand = demand_of(step)) {
-        planned.demand = *demand;
-    } else {
-        return tl::unexpected<Error>{demand.error()};
-    }
-    const protocol::Ends& ends = step.ends;
-    const auto set = [](auto& maybe, const auto& value) {
-        maybe.value = value;
-        maybe.set = true;
-    };
-    if (ends.voltage)
-        set(planned.end_voltage, *ends.voltage);
-    if (ends.current)
-        set(planned.end_current, current(ends.current->value));
-    if (ends.time)
-        set(planned.end_time, *ends.time);
-    if (ends.amount)
-        set(planned.end_amount, charge(ends.amount->value));
-    if (ends.net)
-        set(planned.end_net, charge(ends.net->value));
-    if (step.at_most.time)
-        set(planned.at_most_time, *step.at_most.time);
-    if (step.at_most.amount)
-        set(planned.at_most_amount, charge(step.at_most.amount->value));
-    if (planned.at_most_amount.set && step.kind == StepKind::repeat) {
-        return refuse("a repeat is capped by time, not by amount; cap the steps inside it");
-    }
-    if (planned.at_most_amount.set && step.on_overrun == protocol::OnOverrun::next) {
-        return refuse("on_overrun = \"next\" goes with a time cap only; a charge cap stops or waits");
-    }
-    const GuardSetting& error = plan_.guards[static_cast<std::size_t>(GuardId::current_error)];
-    const auto* drive = std::get_if<DriveCurrent>(&planned.demand);
-    planned.current_error = drive != nullptr && error.origin == Origin::by_default
-                                ? plan_.traits.current_accuracy * 2 + magnitude(drive->current) / 100
-                                : Current{error.trip};
-    planned.lost_below = planned.end_current.set ? planned.end_current.value * 4 : plan_.traits.current_accuracy * 10;
-    planned.ends_cycle_by_voltage =
-        step.kind == StepKind::discharge && ends.voltage && *ends.voltage <= plan_.window_min + cycle_end_over_window;
-    return planned;
-}
-
-Result<Demand> Planner::demand_of(const Step& step) const {
-    switch (step.kind) {
-        case StepKind::charge: return drive_of(step, true);
-        case StepKind::discharge: return drive_of(step, false);
-        case StepKind::hold: return hold_of(step);
-        case StepKind::rest:
-        case StepKind::ramp:
-        case StepKind::pulse:
-        case StepKind::ask:
-        case StepKind::repeat: return Demand{Open{}};
-    }
-    return Demand{Open{}};
-}
-
-Voltage Planner::end_margin() const {
-    const ChannelTraits& traits = plan_.traits;
-    if (traits.voltage_accuracy.count <= 0) {
-        return protocol::end_margin_unknown;
-    }
-    return traits.voltage_accuracy * 2 + traits.voltage_resolution;
-}
-
-// The stage's own ceiling stands a little above the end of a charge, and below window and limit; a floor mirrors it.
-// Should the software die, the stage stops there by itself.
-Result<Demand> Planner::drive_of(const Step& step, bool charges) const {
-    const auto& guards = plan_.guards;
-    const auto trip = [&](GuardId id) { return guards[static_cast<std::size_t>(id)].trip; };
-    const auto low = [&](GuardId id) { return guards[static_cast<std::size_t>(id)].low; };
-    const Current wanted = current(step.current ? step.current->value : CurrentOrRate{Current{}});
-    const Current range = charges ? plan_.traits.source_max : plan_.traits.sink_max;
-    if (wanted.count <= 0 || wanted.count > trip(GuardId::over_current)) {
-        return refuse("the current " + print(wanted) + " must be above 0 A and at most current_max " +
-                      print(Current{trip(GuardId::over_current)}));
-    }
-    if (wanted > range) {
-        return refuse("the current " + print(wanted) + " is more than this channel gives, " + print(range));
-    }
-    DriveCurrent drive;
-    drive.current = charges ? wanted : -wanted;
-    const Voltage limit{trip(GuardId::over_voltage)};
-    const Voltage floor{low(GuardId::discharge_floor)};
-    const Voltage margin = end_margin();
-    if (charges) {
-        drive.ceiling = step.ends.voltage ? *step.ends.voltage + margin : plan_.window_max;
-        drive.floor = plan_.traits.voltage_min;
-        if (drive.ceiling > plan_.window_max + protocol::ceiling_over_window ||
-            drive.ceiling > limit - protocol::ceiling_under_limit) {
-            return refuse("the stage's ceiling " + print(drive.ceiling) + " (end voltage + " + print(margin) +
-                          " for this channel's accuracy) must stay within 10 mV above window.max " +
-                          print(plan_.window_max) + " and 10 mV below voltage_max " + print(limit));
-        }
-    } else {
-        drive.floor = step.ends.voltage ? *step.ends.voltage - margin : plan_.window_min;
-        drive.ceiling = std::min(limit - protocol::ceiling_under_limit, plan_.traits.voltage_max);
-        if (drive.floor < floor + protocol::ceiling_under_limit) {
-            return refuse("the stage's floor " + print(drive.floor) + " (end voltage - " + print(margin) +
-                          " for this channel's accuracy) must stay 10 mV above discharge_floor " + print(floor));
-        }
-    }
-    return Demand{drive};
-}
-
-Result<Demand> Planner::hold_of(const Step& step) const {
-    const auto& guards = plan_.guards;
-    const std::int64_t current_max = guards[static_cast<std::size_t>(GuardId::over_current)].trip;
-    const Voltage limit{guards[static_cast<std::size_t>(GuardId::over_voltage)].trip};
-    const Current most = current(step.current ? step.current->value : CurrentOrRate{Current{}});
-    const Voltage voltage = step.voltage.value_or(Voltage{});
-    if (most.count <= 0 || most.count > current_max) {
-        return refuse("the hold's current limit " + print(most) + " must be above 0 A and at most current_max " +
-                      print(Current{current_max}));
-    }
-    if (voltage > plan_.window_max + protocol::ceiling_over_window || voltage > limit - protocol::ceiling_under_limit) {
-        return refuse("the hold's voltage " + print(voltage) + " must not be above window.max " +
-                      print(plan_.window_max) + " and must stay 10 mV below voltage_max " + print(limit));
-    }
-    HoldVoltage hold{.voltage = voltage, .source_max = most, .sink_max = most};
-    if (step.direction == protocol::Direction::charge) {
-        hold.sink_max = Current{};
-    } else if (step.direction == protocol::Direction::discharge) {
-        hold.source_max = Current{};
-    }
-    if (hold.source_max > plan_.traits.source_max || hold.sink_max > plan_.traits.sink_max) {
-        return refuse("the hold's current limit " + print(most) + " is more than this channel gives, " +
-                      print(std::min(plan_.traits.source_max, plan_.traits.sink_max)));
-    }
-    return Demand{hold};
 }
 
 }  // namespace

@@ -54,6 +54,8 @@ struct MarkSum {
 // What a share of capacity comes to in the visit under way.
 struct StepGoals {
     Demand demand;
+    Current current_error;  // how far the current may be off it
+    Voltage hold_slack;     // how far a moving setpoint is ahead of the reading
     Current end_current;
     Charge end_amount, end_net, at_most_amount;
 };
@@ -69,6 +71,15 @@ struct Shape {
     Current before_current;
     bool before_known{false};
     NoResistance flaw{NoResistance::none};
+};
+
+// The drift of a voltage: the mean of a window's second half against that of its first, so that noise averages out.
+struct SettleWindow {
+    Time since;                         // of the window
+    Voltage first;                      // what the sums are relative to
+    std::array<std::int64_t, 2> sum{};  // nV
+    std::array<std::uint32_t, 2> count{};
+    bool begun{false};
 };
 
 struct FigureValue {
@@ -134,7 +145,9 @@ struct Run {
     bool begun{false};  // a first step has begun
     std::uint16_t step{0};
     std::uint32_t visit{0};
+    bool visited{false};  // a first visit has begun
     bool in_visit{false};
+    bool underway{false};  // the visit is past its conditions for beginning
     std::array<std::uint32_t, protocol::repeat_depth_max> pass{};
     std::array<Duration, protocol::repeat_depth_max> repeat_time{};  // counted time of each repeat around the step
     std::uint32_t cycle{1};
@@ -146,18 +159,17 @@ struct Run {
     std::array<std::uint64_t, 4> already_so{};  // bit per step (modulo 256): its last visit ended without current
     StepGoals goals;
     Shape shape;
-    bool gathering{false};         // open, until every run of the tray has come to this step
-    Duration settled_for;          // how long the voltage has drifted by less than `settle`
-    Reading<Voltage> settle_from;  // where the drift is measured from
-    Duration temperature_for;      // how long the temperature has been within `ends`
-    Time confirmed_at;             // of the last ask: its delay runs from here
-    bool delaying{false};
+    bool gathering{false};  // open, until every run of the tray has come to this step
+    SettleWindow settle;
+    Duration temperature_for;  // how long the temperature has been within `ends`
     // figures
     std::array<FigureValue, figure_count> figures{};                    // as last known
     std::array<FigureValue, protocol::repeat_depth_max> pass_figure{};  // of the pass before, by repeat
-    ChargeCount cycle_in, cycle_out;                                    // of the cycle under way
+    Charge cycle_in, cycle_out;                                         // of the cycle under way
     double cycle_energy_in{0.0}, cycle_energy_out{0.0};                 // joule
-    bool cycle_whole{false};  // it began at a full discharge or a pristine cell, and nothing flowed unseen
+    bool first_cycle_known{false};  // what has gone in since pristine is known, and no cycle has ended yet
+    Charge discharging;             // out minus in of the discharge under way or just over
+    bool cycle_whole{false};        // it began at a full discharge or a pristine cell, and nothing flowed unseen
     std::array<Mark, protocol::keep_at_max> marks{};  // of the last visit that had any
     std::uint8_t mark_count{0};
     Mark last_mark;  // the one that the decision's `mark` speaks of

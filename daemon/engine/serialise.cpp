@@ -270,6 +270,8 @@ void figure(Io& io, FigureValue& f) {
 template <class Io>
 void step_state(Io& io, Run& r) {
     demand(io, r.goals.demand);
+    quantity(io, r.goals.current_error);
+    quantity(io, r.goals.hold_slack);
     quantity(io, r.goals.end_current);
     quantity(io, r.goals.end_amount);
     quantity(io, r.goals.end_net);
@@ -284,11 +286,14 @@ void step_state(Io& io, Run& r) {
     io.value(r.shape.before_known);
     enumeration(io, r.shape.flaw, NoResistance::no_change);
     io.value(r.gathering);
-    quantity(io, r.settled_for);
-    reading(io, r.settle_from);
+    moment(io, r.settle.since);
+    quantity(io, r.settle.first);
+    for (std::size_t i = 0; i < 2; ++i) {
+        io.value(r.settle.sum[i]);
+        io.value(r.settle.count[i]);
+    }
+    io.value(r.settle.begun);
     quantity(io, r.temperature_for);
-    moment(io, r.confirmed_at);
-    io.value(r.delaying);
 }
 
 template <class Io>
@@ -299,11 +304,13 @@ void figures(Io& io, Run& r) {
     for (FigureValue& value : r.pass_figure) {
         figure(io, value);
     }
-    charge_count(io, r.cycle_in);
-    charge_count(io, r.cycle_out);
+    quantity(io, r.cycle_in);
+    quantity(io, r.cycle_out);
     io.value(r.cycle_energy_in);
     io.value(r.cycle_energy_out);
     io.value(r.cycle_whole);
+    io.value(r.first_cycle_known);
+    quantity(io, r.discharging);
     for (Mark& each : r.marks) {
         mark(io, each);
     }
@@ -337,7 +344,9 @@ void place_in_protocol(Io& io, Run& r) {
     io.value(r.begun);
     io.value(r.step);
     io.value(r.visit);
+    io.value(r.visited);
     io.value(r.in_visit);
+    io.value(r.underway);
     for (auto& pass : r.pass) {
         io.value(pass);
     }

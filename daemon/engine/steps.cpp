@@ -1,4 +1,4 @@
-// Steps: how one begins, when it ends, what comes next.
+// Steps: how one begins, what comes next, how one is over.
 #include "daemon/engine/machine.hpp"
 
 #include <algorithm>
@@ -7,42 +7,50 @@ namespace slowfilm::engine {
 
 namespace {
 
-using namespace literals;
+// A measured capacity beyond these is no capacity of this cell: the step waits for a person instead.
+constexpr std::int64_t measured_least_percent = 20;
+constexpr std::int64_t measured_most_percent = 150;
 
-constexpr Duration taper_for = 30_s;
-
-// Charge moved in this visit in the step's own direction.
-Charge amount_of(const PlanStep& step, const VisitTotals& totals) {
-    const Charge in = totals.charge_in.whole;
-    const Charge out = totals.charge_out.whole;
-    switch (step.kind) {
-        case StepKind::charge: return in;
-        case StepKind::discharge: return out;
-        case StepKind::ramp:
-        case StepKind::pulse: return in + out;
-        case StepKind::hold:
-            switch (step.direction) {
-                case protocol::Direction::charge: return in;
-                case protocol::Direction::discharge: return out;
-                case protocol::Direction::either: return in + out;
-            }
-            return in + out;
-        case StepKind::rest:
-        case StepKind::ask:
-        case StepKind::repeat: return in + out;
-    }
-    return in + out;
+constexpr std::size_t index_of(GuardId id) {
+    return static_cast<std::size_t>(id);
 }
 
-bool discharges(const PlanStep& step) {
-    return step.kind == StepKind::discharge ||
-           (step.kind == StepKind::hold && step.direction == protocol::Direction::discharge);
+template <class Q>
+Q scaled(Q at_rated, Charge measured, Charge rated) {
+    __extension__ using Wide = __int128;
+    return Q{static_cast<std::int64_t>(static_cast<Wide>(at_rated.count) * measured.count / rated.count)};
+}
+
+// Which of the ends that a protocol can call good a reason is.
+protocol::GoodEnd end_of(EndReason reason) {
+    switch (reason) {
+        case EndReason::voltage: return protocol::GoodEnd::voltage;
+        case EndReason::current: return protocol::GoodEnd::current;
+        case EndReason::time: return protocol::GoodEnd::time;
+        case EndReason::amount: return protocol::GoodEnd::amount;
+        case EndReason::net: return protocol::GoodEnd::net;
+        case EndReason::temperature: return protocol::GoodEnd::temperature;
+        case EndReason::settled: return protocol::GoodEnd::settle;
+        case EndReason::none:
+        case EndReason::confirmed:
+        case EndReason::passes:
+        case EndReason::already_so:
+        case EndReason::swept:
+        case EndReason::levels:
+        case EndReason::figure:
+        case EndReason::skipped:
+        case EndReason::at_most_time:
+        case EndReason::at_most_amount:
+        case EndReason::tripped:
+        case EndReason::stopped: return protocol::GoodEnd::any;
+    }
+    return protocol::GoodEnd::any;
 }
 
 }  // namespace
 
 void Machine::begin_first_step() {
-    begin_step(first_leaf(0));
+    go_to(0);
 }
 
 void Machine::begin_next_step() {
@@ -50,19 +58,41 @@ void Machine::begin_next_step() {
     if (next < 0) {
         finish(RunState::done);
     } else {
-        begin_step(next);
+        go_to(next);
     }
 }
 
-// The first step with no steps inside it, at or under `index`; opens the repeats on the way.
-std::int32_t Machine::first_leaf(std::int32_t index) {
+// Opens the repeats on the way to the first step with no steps inside it.
+void Machine::go_to(std::int32_t index) {
+    run_.gathering = false;
     while (plan_.steps[static_cast<std::size_t>(index)].kind == StepKind::repeat) {
         const PlanStep& repeat = plan_.steps[static_cast<std::size_t>(index)];
+        if (const Truth so = judge_only_if(repeat); so != Truth::yes) {
+            pass_over(index, so);
+            return;
+        }
+        set_ambient(repeat);
+        run_.gathering = run_.gathering || repeat.together;
         run_.pass[repeat.depth] = 1;
         run_.repeat_time[repeat.depth] = Duration{};
+        run_.pass_figure[repeat.depth] = FigureValue{};
         index = repeat.first_child;
     }
-    return index;
+    begin_step(index);
+}
+
+// A whole repeat is left out. It holds its place for one input, so that one input never walks through many.
+void Machine::pass_over(std::int32_t repeat, Truth so) {
+    run_.step = static_cast<std::uint16_t>(repeat);
+    run_.begun = true;
+    emit(EventKind::repeat_ended, static_cast<std::uint8_t>(EndReason::skipped));
+    decision_.commit = true;
+    if (so == Truth::unknown) {
+        wait(WaitReason::no_figure);
+        return;
+    }
+    demand(Open{});
+    run_.state = RunState::forming;
 }
 
 // What follows a step in the order of the file, repeats counted; -1 at the end. At most one turn a level.
@@ -70,16 +100,20 @@ std::int32_t Machine::step_after(std::int32_t index) {
     for (;;) {
         const PlanStep& step = plan_.steps[static_cast<std::size_t>(index)];
         if (step.next >= 0) {
-            return first_leaf(step.next);
+            return step.next;
         }
         if (step.parent < 0) {
             return -1;
         }
         const PlanStep& repeat = plan_.steps[static_cast<std::size_t>(step.parent)];
         std::uint32_t& pass = run_.pass[repeat.depth];
-        if (pass < repeat.times) {
+        if (pass < repeat.times && !figure_settled(repeat)) {
             ++pass;
-            return first_leaf(repeat.first_child);
+            return repeat.first_child;
+        }
+        if (pass < repeat.times) {
+            run_.step = static_cast<std::uint16_t>(step.parent);
+            emit(EventKind::repeat_ended, static_cast<std::uint8_t>(EndReason::figure));
         }
         pass = 0;
         index = step.parent;
@@ -88,13 +122,15 @@ std::int32_t Machine::step_after(std::int32_t index) {
 
 void Machine::begin_step(std::int32_t index) {
     const auto place = static_cast<std::size_t>(index);
+    const PlanStep& step = plan_.steps[place];
     run_.step = static_cast<std::uint16_t>(place);
-    run_.visit += run_.begun ? 1 : 0;
-    run_.begun = true;
-    run_.in_visit = true;
+    run_.visit += run_.visited ? 1 : 0;
+    run_.begun = run_.visited = run_.in_visit = true;
+    run_.underway = false;
     run_.visit_time = Duration{};
     run_.uncertain_visit = Charge{};
-    const PlanStep& step = plan_.steps[place];
+    run_.step_mark = MarkSum{};
+    run_.gathering = run_.gathering || step.together;
     VisitTotals& totals = run_.totals;  // holds what flowed since the visit before ended: nothing is lost between two
     totals.visit = run_.visit;
     totals.step = run_.step;
@@ -108,56 +144,141 @@ void Machine::begin_step(std::int32_t index) {
     totals.temperature_max = run_.last.temperature.value;
     emit(EventKind::step_began);
     decision_.commit = true;
-    std::uint64_t& already = run_.already_so[place / 64 % run_.already_so.size()];
-    const std::uint64_t bit = std::uint64_t{1} << (place % 64);
+    set_ambient(step);
+    start_step();
+}
+
+// A visit that has begun is put under way, if nothing stands against it.
+void Machine::start_step() {
+    const PlanStep& step = plan_.steps[run_.step];
+    if (run_.gathering) {
+        gather();
+        return;
+    }
+    switch (judge_only_if(step)) {
+        case Truth::yes: break;
+        case Truth::no: end_without_current(EndReason::skipped); return;
+        case Truth::unknown:
+            end_visit(EndReason::skipped);
+            wait(WaitReason::no_figure);
+            return;
+    }
+    if (!resolve_goals(step)) {
+        wait(WaitReason::not_measured);
+        return;
+    }
+    run_.underway = true;
+    std::uint64_t& already = run_.already_so[run_.step / 64U % run_.already_so.size()];
+    const std::uint64_t bit = std::uint64_t{1} << (run_.step % 64U);
     if (!already_so(step)) {
         already &= ~bit;
-        go_on_with_step();
+        begin_shape(step);
+        go_on_with_step(false);
         return;
     }
     const bool twice = step.depth > 0 && (already & bit) != 0;
     already |= bit;
-    demand(Open{});
-    run_.state = RunState::forming;  // the next input begins the next step
-    end_visit(EndReason::already_so);
+    end_without_current(EndReason::already_so);
     if (twice) {
         run_.wait = WaitReason::already_so_twice;
         finish(RunState::stopped);
     }
 }
 
-void Machine::go_on_with_step() {
+// The next input begins the next step.
+void Machine::end_without_current(EndReason reason) {
+    demand(Open{});
+    run_.state = RunState::forming;
+    end_visit(reason);
+}
+
+// Open, until every run of the tray has come to this step.
+void Machine::gather() {
+    demand(Open{});
+    run_.state = RunState::resting;
+    emit(EventKind::gathering);
+    decision_.commit = true;
+}
+
+// What is a share "of measured" is made out for this cell; false where nothing is known of it.
+bool Machine::resolve_goals(const PlanStep& step) {
+    const Charge measured = run_.history.measured;
+    const Charge rated = plan_.capacity;
+    if (step.of_measured != 0 &&
+        !(measured >= rated * measured_least_percent / 100 && measured <= rated * measured_most_percent / 100)) {
+        return false;
+    }
+    StepGoals& goals = run_.goals;
+    const auto resolved = [&](auto at_rated, OfMeasured bit) {
+        return (step.of_measured & bit) != 0 ? scaled(at_rated, measured, rated) : at_rated;
+    };
+    goals.demand = step.demand;
+    goals.current_error = step.current_error;
+    goals.hold_slack = Voltage{};
+    goals.end_current = resolved(step.end_current.value, measured_current);
+    goals.end_amount = resolved(step.end_amount.value, measured_amount);
+    goals.end_net = resolved(step.end_net.value, measured_net);
+    goals.at_most_amount = resolved(step.at_most_amount.value, measured_cap);
+    if ((step.of_measured & measured_demand) == 0) {
+        return true;
+    }
+    // A cell that has more than its rated capacity is still asked for no more than the limits allow.
+    const Current most{plan_.guards[index_of(GuardId::over_current)].trip};
+    if (auto* drive = std::get_if<DriveCurrent>(&goals.demand)) {
+        drive->current = within(scaled(drive->current, measured, rated), most);
+    } else if (auto* hold = std::get_if<HoldVoltage>(&goals.demand)) {
+        hold->source_max = within(scaled(hold->source_max, measured, rated), most);
+        hold->sink_max = within(scaled(hold->sink_max, measured, rated), most);
+    }
+    return true;
+}
+
+// `current` with its magnitude cut to `most` and to what the channel gives.
+Current Machine::within(Current current, Current most) const {
+    const Current source = std::min(most, plan_.traits.source_max);
+    const Current sink = std::min(most, plan_.traits.sink_max);
+    return std::clamp(current, -sink, source);
+}
+
+// `again`: after a pause, a gap or a trip; the amount is kept, a taper and what has settled must be met anew.
+void Machine::go_on_with_step(bool again) {
+    if (!run_.underway) {
+        start_step();
+        return;
+    }
     const PlanStep& step = plan_.steps[run_.step];
     run_.taper_time = Duration{};
+    run_.temperature_for = Duration{};
+    run_.settle = SettleWindow{};
     run_.kept_any = false;
     restart_soft_guards(run_.guards);
+    decision_.apply_ambient = decision_.apply_ambient || run_.ambient_set;
     switch (step.kind) {
         case StepKind::charge:
         case StepKind::discharge:
-        case StepKind::hold:
-        case StepKind::ramp:
-        case StepKind::pulse: run_.state = RunState::forming; break;
+        case StepKind::hold: run_.state = RunState::forming; break;
+        case StepKind::ramp: go_on_with_sweep(step, again); return;
+        case StepKind::pulse: go_on_with_pulse(step, again); return;
         case StepKind::rest: run_.state = RunState::resting; break;
         case StepKind::ask:
             run_.state = RunState::asking;
+            run_.same_cell_known = run_.last.voltage.good();
+            run_.same_cell_voltage = run_.last.voltage.value;
             emit(EventKind::asking);
             break;
-        case StepKind::repeat: break;  // first_leaf never stops at one
+        case StepKind::repeat: break;  // go_to never stops at one
     }
-    demand(step.demand);
+    demand(run_.goals.demand);
 }
 
-bool Machine::already_so(const PlanStep& step) const {
-    const Reading<Voltage>& voltage = run_.last.voltage;
-    if (step.kind == StepKind::charge) {
-        return (step.end_voltage.set && voltage.good() && voltage.value >= step.end_voltage.value) ||
-               (step.end_net.set && run_.net.whole >= step.end_net.value);
+void Machine::set_ambient(const PlanStep& step) {
+    if (!step.ambient.set) {
+        return;
     }
-    if (step.kind == StepKind::discharge) {
-        return (step.end_voltage.set && voltage.good() && voltage.value <= step.end_voltage.value) ||
-               (step.end_net.set && run_.net.whole <= step.end_net.value);
-    }
-    return false;
+    run_.ambient = step.ambient.value;
+    run_.ambient_set = true;
+    decision_.apply_ambient = true;
+    emit(EventKind::ambient, 0, run_.ambient.count);
 }
 
 void Machine::end_visit(EndReason reason) {
@@ -168,11 +289,15 @@ void Machine::end_visit(EndReason reason) {
     VisitTotals& totals = run_.totals;
     totals.ended = now_;
     totals.ended_by = reason;
-    totals.ends_cycle = step.ends_cycle_by_voltage && reason == EndReason::voltage;
+    const bool as_written = end_of(reason) != protocol::GoodEnd::any || reason == EndReason::swept;
+    totals.ends_cycle = (step.ends_cycle_by_voltage && reason == EndReason::voltage) || (step.ends_cycle && as_written);
     run_.visit_before_last = run_.last_visit;
     run_.last_visit = totals;
     run_.totals = VisitTotals{};
     run_.in_visit = false;
+    run_.underway = false;
+    run_.gathering = false;
+    note_figures(step);
     run_.cycle += run_.last_visit.ends_cycle ? 1 : 0;
     emit(EventKind::step_ended, static_cast<std::uint8_t>(reason));
     decision_.keep = true;
@@ -180,6 +305,11 @@ void Machine::end_visit(EndReason reason) {
 }
 
 void Machine::end_step(EndReason reason) {
+    const PlanStep& step = plan_.steps[run_.step];
+    if (step.good_end != protocol::GoodEnd::any && end_of(reason) != step.good_end) {
+        overrun(reason, step.on_overrun, -1, WaitReason::not_good_end);
+        return;
+    }
     end_visit(reason);
     begin_next_step();
 }
@@ -193,13 +323,13 @@ void Machine::finish(RunState state) {
     decision_.keep = true;
 }
 
-// The cap was reached: the visit is over, and the protocol says what follows. `repeat` is the repeat whose cap it was,
-// or -1.
-void Machine::overrun(EndReason reason, protocol::OnOverrun what, std::int32_t repeat) {
+// The visit is over, but not as it should be, and the protocol says what follows. `repeat` is the repeat whose cap it
+// was, or -1.
+void Machine::overrun(EndReason reason, protocol::OnOverrun what, std::int32_t repeat, WaitReason why) {
     const bool unanswered = repeat < 0 && plan_.steps[run_.step].kind == StepKind::ask;
     if (unanswered && what == protocol::OnOverrun::wait) {
         run_.visit_time = Duration{};
-        wait(WaitReason::overrun);  // the ask stays open: a resume asks again, nothing goes on without its confirm
+        wait(why);  // the ask stays open: a resume asks again, nothing goes on without its confirm
         return;
     }
     end_visit(reason);
@@ -209,121 +339,11 @@ void Machine::overrun(EndReason reason, protocol::OnOverrun what, std::int32_t r
     }
     switch (what) {
         case protocol::OnOverrun::stop:
-            run_.wait = WaitReason::overrun;
+            run_.wait = why;
             finish(RunState::stopped);
             return;
-        case protocol::OnOverrun::wait: wait(WaitReason::overrun); return;
+        case protocol::OnOverrun::wait: wait(why); return;
         case protocol::OnOverrun::next: begin_next_step(); return;
-    }
-}
-
-bool Machine::voltage_reached(const PlanStep& step, const Sample& sample) const {
-    if (!step.end_voltage.set || !sample.voltage.good()) {
-        return false;
-    }
-    const auto* drive = std::get_if<DriveCurrent>(&step.demand);
-    const Voltage margin = drive == nullptr ? Voltage{} : drive->ceiling - step.end_voltage.value;
-    const Voltage under = drive == nullptr ? Voltage{} : step.end_voltage.value - drive->floor;
-    const Voltage end = step.end_voltage.value;
-    const Voltage seen = sample.voltage.value;
-    if (step.kind == StepKind::charge) {
-        return seen >= end || (sample.mode == StageMode::at_ceiling && seen >= end - margin);
-    }
-    if (step.kind == StepKind::discharge) {
-        return seen <= end || (sample.mode == StageMode::at_floor && seen <= end + under);
-    }
-    return false;
-}
-
-void Machine::judge_taper(const Sample& sample, Duration span) {
-    if (run_.state != RunState::forming || !run_.in_visit) {
-        return;
-    }
-    const PlanStep& step = plan_.steps[run_.step];
-    const auto* hold = std::get_if<HoldVoltage>(&step.demand);
-    if (hold == nullptr || !step.end_current.set) {
-        return;
-    }
-    const Reading<Voltage>& voltage = sample.voltage.good() ? sample.voltage : run_.last.voltage;
-    const Reading<Current>& reading = sample.current.good() ? sample.current : run_.last.current;
-    const bool any = sample.voltage.good() || sample.current.good();
-    if (!any || !voltage.good() || !reading.good()) {
-        return;  // neither met nor missed: staleness is judged elsewhere
-    }
-    const std::int64_t hold_error = plan_.guards[static_cast<std::size_t>(GuardId::hold_error)].trip;
-    const bool at_setpoint = magnitude(voltage.value - hold->voltage).count <= hold_error;
-    const Current current = reading.value;
-    bool in_direction = true;
-    switch (step.direction) {
-        case protocol::Direction::charge: in_direction = current.count > 0; break;
-        case protocol::Direction::discharge: in_direction = current.count < 0; break;
-        case protocol::Direction::either: break;
-    }
-    const bool settled = run_.taken && now_ >= run_.applied_at + plan_.traits.settle;
-    const bool met = at_setpoint && in_direction && settled && magnitude(current) <= step.end_current.value;
-    run_.taper_time = met ? run_.taper_time + std::min(span, plan_.stale_current) : Duration{};
-}
-
-EndReason Machine::end_reason(const PlanStep& step, const Sample* sample) const {
-    if (sample != nullptr && voltage_reached(step, *sample)) {
-        return EndReason::voltage;
-    }
-    if (step.end_current.set && run_.taper_time >= taper_for) {
-        return EndReason::current;
-    }
-    if (step.end_time.set && run_.visit_time >= step.end_time.value) {
-        return EndReason::time;
-    }
-    if (step.end_amount.set && amount_of(step, run_.totals) + run_.uncertain_visit >= step.end_amount.value) {
-        return EndReason::amount;
-    }
-    if (step.end_net.set) {
-        const Charge net = run_.net.whole;
-        if (discharges(step) ? net - run_.uncertain <= step.end_net.value
-                             : net + run_.uncertain >= step.end_net.value) {
-            return EndReason::net;
-        }
-    }
-    return EndReason::none;
-}
-
-void Machine::judge_ends(const Sample* sample) {
-    const bool live = run_.state == RunState::forming || run_.state == RunState::resting;
-    if (!live && run_.state != RunState::asking) {
-        return;
-    }
-    if (!run_.in_visit) {
-        begin_next_step();  // the visit before ended without current
-        return;
-    }
-    const PlanStep& step = plan_.steps[run_.step];
-    const bool pending = run_.guards.out != 0;  // a fault never passes for an end
-    if (live && !pending && (run_.taken || is_open(run_.demand))) {
-        const EndReason reason = end_reason(step, sample);
-        if (reason != EndReason::none) {
-            end_step(reason);
-            return;
-        }
-    }
-    const auto allowed = [&](protocol::OnOverrun what) { return !pending || what != protocol::OnOverrun::next; };
-    if (step.at_most_amount.set && amount_of(step, run_.totals) + run_.uncertain_visit >= step.at_most_amount.value) {
-        // A charge cap is never passed over by going on: the plan allows `next` for a time cap only.
-        overrun(EndReason::at_most_amount, step.on_overrun, -1);
-        return;
-    }
-    if (step.at_most_time.set && run_.visit_time >= step.at_most_time.value && allowed(step.on_overrun)) {
-        overrun(EndReason::at_most_time, step.on_overrun, -1);
-        return;
-    }
-    // A repeat's cap never passes over a question to a person.
-    for (std::int32_t parent = live ? step.parent : -1; parent >= 0;) {
-        const PlanStep& repeat = plan_.steps[static_cast<std::size_t>(parent)];
-        if (repeat.at_most_time.set && run_.repeat_time[repeat.depth] >= repeat.at_most_time.value &&
-            allowed(repeat.on_overrun)) {
-            overrun(EndReason::at_most_time, repeat.on_overrun, parent);
-            return;
-        }
-        parent = repeat.parent;
     }
 }
 
