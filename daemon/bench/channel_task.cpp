@@ -297,6 +297,9 @@ void ChannelTask::carry_out(const Input& input, const engine::Decision& decision
     for (const Event& event : decision.all_events()) {
         surroundings_.publish(index_, event);
     }
+    if (decision.wants_test) {
+        feed(TestGrant{});
+    }
     if (decision.trip_group && !std::holds_alternative<GroupTrip>(input.body)) {
         surroundings_.open_group_of(index_);
     }

@@ -92,55 +92,6 @@ void Machine::confirm() {
     start_checks(run_, step.same_cell ? StartWindow::same_cell : StartWindow::by_history, now_ + step.delay);
 }
 
-namespace {
-
-// A trip may be acknowledged only once its cause is gone, as far as the last readings tell.
-bool cause_gone(const Plan& plan, const Run& run, Time now) {
-    const auto& setting = plan.guards[static_cast<std::size_t>(run.tripped_by)];
-    const GuardState& guards = run.guards;
-    const bool thermometer = plan.traits.temperature_of != TemperatureOf::none;
-    const bool fresh = now - guards.voltage_fresh <= plan.stale_voltage &&
-                       now - guards.current_fresh <= plan.stale_current &&
-                       (!thermometer || now - guards.temperature_fresh <= plan.stale_temperature);
-    switch (run.tripped_by) {
-        case GuardId::stale:
-        case GuardId::stuck:
-        case GuardId::voltage_jump:
-        case GuardId::not_plausible:
-        case GuardId::channel_fault: return fresh;
-        case GuardId::charge_temperature:
-        case GuardId::discharge_temperature: {
-            const std::int64_t last = run.last.temperature.value.count;
-            return fresh && last >= setting.low && last <= setting.trip;
-        }
-        case GuardId::leakage:
-        case GuardId::current_lost:
-        case GuardId::current_error:
-        case GuardId::hold_error: return fresh && run.opening.verified;
-        case GuardId::over_voltage:
-        case GuardId::reversed:
-        case GuardId::low_voltage:
-        case GuardId::voltage_fall:
-        case GuardId::lead_drop:
-        case GuardId::above_ambient:
-        case GuardId::discharge_floor:
-        case GuardId::over_current:
-        case GuardId::over_temperature:
-        case GuardId::under_temperature:
-        case GuardId::temperature_rise:
-        case GuardId::climb:
-        case GuardId::charge_leg:
-        case GuardId::charge_net:
-        case GuardId::run_time:
-        case GuardId::bench_cap:
-        case GuardId::group:
-        case GuardId::record_lost: return !is_out(guards, run.tripped_by);
-    }
-    return false;
-}
-
-}  // namespace
-
 void Machine::acknowledge() {
     // A cell trip is for good whether its cause is there or not: a person takes note of it, and nothing more.
     const bool for_good = run_.trip_class == TripClass::cell;
@@ -150,7 +101,9 @@ void Machine::acknowledge() {
     }
     emit(EventKind::acknowledged, static_cast<std::uint8_t>(run_.tripped_by));
     decision_.commit = true;
-    if (run_.trip_class == TripClass::channel) {
+    if (for_good) {
+        run_.wait = WaitReason::acknowledged;
+    } else {
         wait(WaitReason::acknowledged);
     }
 }

@@ -28,6 +28,12 @@ Current level_of(const Demand& demand) {
     return {};
 }
 
+constexpr Voltage copper_below = 1000_mV;
+constexpr Duration copper_allowed = 24_h;
+constexpr std::size_t copper_times = 5;
+constexpr std::array<Duration, copper_times> copper_told_at{copper_allowed, copper_allowed / 2, copper_allowed / 4,
+                                                            copper_allowed / 8, Duration{}};
+
 constexpr std::uint32_t idle_bit(GuardId id) {
     return std::uint32_t{1} << static_cast<unsigned>(id);
 }
@@ -87,6 +93,9 @@ Decision advance(const Plan& plan, Run& run, const Input& input) {
         }
         std::visit([&](const auto& body) { machine.take(body); }, input.body);
     }
+    if (run.test.phase != TestPhase::none && run.state != RunState::checking) {
+        machine.leave_test();
+    }
     decision.demand = run.demand;
     return decision;
 }
@@ -97,13 +106,15 @@ void Machine::take(const Tick&) {
         return;
     }
     heed(judge_tick(plan_, run_, now_));
-    const bool live = run_.state == RunState::forming || run_.state == RunState::resting;
-    if (live && !run_.taken && now_ - run_.demand_at > applied_within) {
+    const bool asked = run_.state == RunState::forming || run_.state == RunState::resting ||
+                       (run_.state == RunState::checking && !is_open(run_.demand));
+    if (asked && !run_.taken && now_ - run_.demand_at > applied_within) {
         trip(GuardId::channel_fault, (now_ - run_.demand_at).count, applied_within.count);
     }
     if (run_.state == RunState::checking) {
         judge_checks(check_deadline(plan_, run_, now_));
     }
+    judge_copper();
     judge_ends(nullptr);
     judge_opening();
 }
@@ -136,6 +147,7 @@ void Machine::take(const Sample& raw) {
     run_.last.raw_hash = sample.raw_hash;
     run_.last_sample = now_;
     run_.sample_sequence = run_.sequence;
+    judge_copper();
     judge_keep(sample);
     judge_ends(&sample);
     judge_opening();
@@ -167,6 +179,10 @@ void Machine::take(const Applied& applied) {
     run_.applied_at = now_;
     run_.applied_known = true;
     run_.taken = run_.applied == run_.demand;
+    if (run_.test.phase == TestPhase::before && run_.taken) {
+        run_.test.phase = TestPhase::driven;
+        run_.test.since = now_;
+    }
 }
 
 void Machine::take(const ChannelFault& fault) {
@@ -187,7 +203,11 @@ void Machine::take(const GroupTrip& group) {
 }
 
 void Machine::take(const Gap& gap) {
-    if (is_over(run_) || run_.state == RunState::planned) {
+    if (run_.state == RunState::planned) {
+        return;
+    }
+    skip_gap(run_.guards, now_);
+    if (is_over(run_)) {
         return;
     }
     const Duration length = std::max(now_ - gap.from, Duration{});
@@ -198,8 +218,6 @@ void Machine::take(const Gap& gap) {
         emit(EventKind::gap, 0, length.count);
     }
     run_.charge_running = false;
-    run_.guards.slope = SlopeWindow{};
-    run_.guards.voltage_fresh = run_.guards.current_fresh = run_.guards.temperature_fresh = now_;
     decision_.commit = true;
     if (current_may_have_flowed) {
         const Current measured = magnitude(run_.last.current.value);
@@ -232,9 +250,38 @@ void Machine::take(const Gap& gap) {
     start_checks(run_, StartWindow::gap, now_);
 }
 
-void Machine::take(const TestGrant&) {}
+void Machine::take(const TestGrant&) {
+    if (run_.state != RunState::checking || run_.test.phase != TestPhase::wanted) {
+        // Asked for and no longer wanted. One that is under way has said nothing yet, and will.
+        const bool under_way = run_.test.phase != TestPhase::none && run_.test.phase != TestPhase::passed;
+        decision_.test_over = !under_way;
+        return;
+    }
+    const TestCurrent test = test_current(plan_, run_, run_.test.before);
+    run_.test.phase = TestPhase::before;
+    run_.test.since = now_;
+    demand(test.drive);
+}
 
-void Machine::take(const Crossed&) {}
+void Machine::take(const Crossed& crossed) {
+    const TestPhase phase = run_.test.phase;
+    const bool tested = phase == TestPhase::driven || phase == TestPhase::after || phase == TestPhase::passed;
+    if (!tested || !is_live(run_.state)) {
+        return;
+    }
+    emit(EventKind::connection_failed, static_cast<std::uint8_t>(ConnectionFault::crossed), crossed.origin);
+    wait(WaitReason::connection);
+}
+
+// The checks are left: the group may grant another its test. What was passed stays known while current may flow, since
+// the neighbours' voltages may tell a little later.
+void Machine::leave_test() {
+    if (run_.test.phase == TestPhase::passed && is_live(run_.state)) {
+        return;
+    }
+    decision_.test_over = decision_.test_over || run_.test.phase != TestPhase::passed;
+    run_.test = ConnectionTest{};
+}
 
 void Machine::take(const Gathered&) {
     if (!run_.gathering) {
@@ -263,45 +310,73 @@ void Machine::take_bad_order() {
 }
 
 void Machine::heed(const GuardFinding& finding) {
-    for (std::size_t i = 0; finding.new_warnings != 0 && i < guard_count; ++i) {
-        if ((finding.new_warnings >> i & 1U) == 0) {
-            continue;
-        }
-        if (decision_.event_count >= 2) {
-            run_.guards.fill[i].warned = false;  // said with the next sample: two an input leave room for what follows
-            continue;
-        }
-        const GuardFill& fill = run_.guards.fill[i];
-        emit(EventKind::warned, static_cast<std::uint8_t>(i), fill.closest, plan_.guards[i].warn);
+    if (finding.warned) {
+        emit(EventKind::warned, static_cast<std::uint8_t>(finding.warned_id), finding.warned_value,
+             finding.warned_level);
+    }
+    if (finding.temperature_unchanged) {
+        emit(EventKind::warned, static_cast<std::uint8_t>(GuardId::stuck), run_.guards.stuck_temperature.count,
+             temperature_unchanged_for.count);
     }
     if (!finding.tripped) {
         return;
     }
-    if (is_over(run_)) {
-        note_heat_after(finding);
+    const bool of_cell = guard_row(finding.id).trip_class == TripClass::cell;
+    const bool upgrade = run_.state == RunState::tripped && run_.trip_class == TripClass::channel && of_cell;
+    if (is_over(run_) || (run_.state == RunState::tripped && !upgrade)) {
+        note_idle(finding);
         return;
     }
-    const bool upgrade = guard_row(finding.id).trip_class == TripClass::cell;
-    if (run_.state != RunState::tripped || upgrade) {
-        trip(finding.id, finding.value, finding.limit);
-        decision_.trip_group = decision_.trip_group || finding.heat;
-        if (finding.heat && run_.ambient_set) {
-            run_.ambient = safe_ambient;  // a hot chamber feeds what it should cool
-            decision_.apply_ambient = true;
-        }
-        run_.idle_said |= finding.heat ? idle_bit(finding.id) : 0U;
+    trip(finding.id, finding.value, finding.limit);
+    decision_.trip_group = decision_.trip_group || finding.heat;
+    if (finding.heat && run_.ambient_set) {
+        run_.ambient = safe_ambient;  // a hot chamber feeds what it should cool
+        decision_.apply_ambient = true;
     }
 }
 
-// The run is over, its cell is not: heat is said once and opens the neighbours, the state stays what it was.
-void Machine::note_heat_after(const GuardFinding& finding) {
-    if (!finding.heat || run_.idle_said != 0) {
+// The run is over, its cell is not: each guard is told once, heat opens the neighbours, the state stays what it was.
+void Machine::note_idle(const GuardFinding& finding) {
+    run_.idle_said |= idle_bit(finding.id);
+    emit(EventKind::idle_alarm, static_cast<std::uint8_t>(finding.id), finding.value, finding.limit);
+    decision_.commit = true;
+    decision_.trip_group = decision_.trip_group || finding.heat;
+    if (guard_row(finding.id).trip_class == TripClass::cell) {
+        run_.history.quarantined = true;
+    }
+}
+
+// A cell below 1 V dissolves the copper of its anode's foil, the faster the longer: common practice is to tap within a
+// day of filling. Told at once to whoever keeps it waiting, and as half, a quarter, an eighth and nothing of it is
+// left.
+void Machine::judge_copper() {
+    const Reading<Voltage>& voltage = run_.last.voltage;
+    const bool low = voltage.good() && voltage.value < copper_below && voltage.value >= reversed_below;
+    if (run_.state == RunState::forming || (voltage.good() && voltage.value >= copper_below)) [[likely]] {
+        run_.low_since = Time{};
+        run_.low_said = 0;
         return;
     }
-    run_.idle_said |= idle_bit(finding.id);
-    emit(EventKind::tripped, static_cast<std::uint8_t>(finding.id), finding.value, finding.limit);
+    if (!low || run_.state == RunState::planned) {
+        return;
+    }
+    if (run_.low_since.count == 0) {
+        run_.low_since = now_;
+    }
+    const bool kept_waiting =
+        run_.state == RunState::waiting || run_.state == RunState::paused || run_.state == RunState::tripped;
+    if (!kept_waiting || run_.low_said >= copper_times) {
+        return;
+    }
+    const Duration left = std::max(copper_allowed - (now_ - run_.low_since), Duration{});
+    if (left > copper_told_at[run_.low_said]) {
+        return;
+    }
+    while (run_.low_said < copper_times && left <= copper_told_at[run_.low_said]) {
+        ++run_.low_said;
+    }
+    emit(EventKind::copper, 0, voltage.value.count, left.count);
     decision_.commit = true;
-    decision_.trip_group = true;
 }
 
 void Machine::trip(GuardId id, std::int64_t value, std::int64_t limit) {
@@ -313,6 +388,7 @@ void Machine::trip(GuardId id, std::int64_t value, std::int64_t limit) {
     run_.wait = WaitReason::none;
     run_.tripped_by = id;
     run_.trip_class = guard_row(id).trip_class;
+    run_.idle_said |= idle_bit(id);
     if (run_.trip_class == TripClass::cell) {
         run_.history.quarantined = true;
         end_visit(EndReason::tripped);
@@ -328,6 +404,11 @@ void Machine::wait(WaitReason reason) {
 }
 
 void Machine::judge_checks(const ConnectionVerdict& verdict) {
+    switch (verdict.act) {
+        case CheckAct::none: break;
+        case CheckAct::ask_group: decision_.wants_test = true; return;
+        case CheckAct::open: demand(Open{}); return;
+    }
     if (!verdict.decided) {
         return;
     }
@@ -337,6 +418,8 @@ void Machine::judge_checks(const ConnectionVerdict& verdict) {
         return;
     }
     emit(EventKind::connection_good);
+    decision_.test_over = run_.test.phase == TestPhase::after;
+    run_.test.phase = TestPhase::passed;
     run_.window = StartWindow::none;
     start_guards(run_.guards, now_);
     if (run_.in_visit) {

@@ -53,14 +53,23 @@ struct GuardState {
     Current lost_from;         // the current before it was lost; 0: not lost
     Voltage highest_charging;  // of this visit while charging: what voltage_fall falls from
     bool highest_known{false};
+    Voltage jump_from;  // the voltage before a jump that is not settled yet
+    bool jump_known{false};
+    Voltage voltage_step;   // between the last two readings: a slope goes on, a jump does not announce itself
     Voltage stuck_voltage;  // the reading that has not changed ...
     Charge stuck_charge;    // ... and the charge counted since
     bool stuck_known{false};
     Temperature stuck_temperature;  // likewise; a day of the same digit warns
     Time stuck_temperature_at;
     bool stuck_temperature_said{false};
+    Temperature surroundings;  // the warmest ambient of late; what the cell may still be cooling down from
+    Time surroundings_at;
+    bool surroundings_known{false};
     std::uint64_t bad_readings{0};  // rode out, counted and shown
 };
+
+// A thermometer that has read the same to the digit for so long is warned of.
+inline constexpr Duration temperature_unchanged_for{21'600'000'000};  // 6 h
 
 struct GuardFinding {
     bool tripped{false};
@@ -68,13 +77,20 @@ struct GuardFinding {
     GuardId id{GuardId::over_voltage};  // the worst that fired
     std::int64_t value{0};
     std::int64_t limit{0};
-    std::uint32_t new_warnings{0};  // bit per GuardId that went beyond its warn level just now
+    bool warned{false};  // one guard went beyond its warn level just now; another is told with the next sample
+    GuardId warned_id{GuardId::over_voltage};
+    std::int64_t warned_value{0};
+    std::int64_t warned_level{0};
+    bool temperature_unchanged{false};  // for temperature_unchanged_for, just now
 };
 
 // The sample with implausible readings marked bad, so that nobody takes them for values: outside the instrument's range
 // or the bench's own sensor window, or dated after the input that brought it. A broken sensor must not read as a safe
 // cell.
 [[nodiscard]] Sample plausible_part(const Plan& plan, const Sample& sample, Time now);
+
+// The guards' numbers in force: the step's own where it has some, else those of [limits].
+[[nodiscard]] const GuardSettings& settings_of(const Plan& plan, const Run& run);
 
 // Takes the good readings of a plausible_part into account, judges every guard that the run's state does not suspend.
 [[nodiscard]] GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now);
@@ -85,5 +101,9 @@ struct GuardFinding {
 void restart_soft_guards(GuardState& guards);
 // The state at start: everything is as fresh as `now`.
 void start_guards(GuardState& guards, Time now);
+// Nobody watched up to `now`: what was seen before it is compared with nothing after it.
+void skip_gap(GuardState& guards, Time now);
+// A trip may be acknowledged only once its cause is gone, as far as the last readings tell.
+[[nodiscard]] bool cause_gone(const Plan& plan, const Run& run, Time now);
 
 }  // namespace slowfilm::engine

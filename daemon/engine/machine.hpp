@@ -26,6 +26,7 @@ class Machine {
     void take(const Crossed& crossed);
     void take(const Gathered& gathered);
     void take_bad_order();
+    void leave_test();
     // Time since the previous input, put where it belongs (account.cpp).
     void count_time(Duration span);
 
@@ -101,7 +102,8 @@ class Machine {
 
     // safety (engine.cpp)
     void heed(const GuardFinding& finding);
-    void note_heat_after(const GuardFinding& finding);
+    void note_idle(const GuardFinding& finding);
+    void judge_copper();
     void trip(GuardId id, std::int64_t value, std::int64_t limit);
     void wait(WaitReason reason);
     void judge_checks(const ConnectionVerdict& verdict);

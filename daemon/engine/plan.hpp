@@ -39,7 +39,6 @@ struct SweepPlan {
 struct PlanLevel {
     Current current;  // positive charges; at rated capacity where `measured`
     Duration span;
-    Current error;  // how far the current may be off it
     bool measured{false};
 };
 
@@ -100,7 +99,6 @@ struct PlanStep {
     bool measures{false};
     bool same_cell{true};               // of an ask
     Duration delay;                     // of an ask: from the confirm to the checks
-    Current current_error;              // how far the current may be off this step's demand
     Current lost_below;                 // current lost is judged while the current was above this
     bool ends_cycle_by_voltage{false};  // a discharge whose voltage end is at or below window.min + 0.3 V
     bool ends_cycle{false};             // the protocol says so

@@ -1,5 +1,6 @@
 #include "daemon/engine/plan_steps.hpp"
 
+#include "daemon/engine/plan_guards.hpp"
 #include "daemon/protocol/bounds.hpp"
 
 #include <algorithm>
@@ -41,7 +42,11 @@ class StepPlanner {
     static tl::unexpected<Error> refuse(std::string why) { return fail(Failure::bad_data, std::move(why)); }
     [[nodiscard]] Current current(const CurrentOrRate& value) const { return current_of(value, plan_.capacity); }
     [[nodiscard]] Charge charge(const ChargeOrRatio& value) const { return charge_of(value, plan_.capacity); }
-    [[nodiscard]] const GuardSetting& guard(GuardId id) const { return plan_.guards[static_cast<std::size_t>(id)]; }
+    // As the step being planned has them.
+    [[nodiscard]] const GuardSetting& guard(GuardId id) const {
+        const GuardSettings& own = limits_ < 0 ? plan_.guards : plan_.step_guards[static_cast<std::size_t>(limits_)];
+        return own[static_cast<std::size_t>(id)];
+    }
     // No stage voltage beyond these, whatever a step says.
     [[nodiscard]] Voltage highest() const {
         return std::min(plan_.window_max + protocol::ceiling_over_window,
@@ -65,6 +70,7 @@ class StepPlanner {
 
     const Protocol& protocol_;
     Plan& plan_;
+    std::int16_t limits_{-1};  // of the step being planned: index into Plan::step_guards, or -1
 };
 
 Result<void> StepPlanner::lay_flat(const std::vector<Step>& steps, std::int16_t parent, std::uint8_t depth) {
@@ -116,6 +122,14 @@ Result<PlanStep> StepPlanner::plan_step(const Step& step) {
     planned.together = step.together;
     planned.measures = step.measures;
     planned.ends_cycle = step.ends_cycle;
+    planned.limits = limits_ = -1;
+    if (step.limits) {
+        const auto own = plan_step_guards(*step.limits, plan_);
+        if (!own) {
+            return tl::unexpected<Error>{own.error()};
+        }
+        planned.limits = limits_ = *own;
+    }
     planned.same_cell = step.same_cell;
     planned.delay = step.delay;
     set(planned.ambient, step.ambient);
@@ -142,11 +156,6 @@ Result<PlanStep> StepPlanner::plan_step(const Step& step) {
     if (planned.at_most_amount.set && step.on_overrun == protocol::OnOverrun::next) {
         return refuse("on_overrun = \"next\" goes with a time cap only; a charge cap stops or waits");
     }
-    const GuardSetting& error = guard(GuardId::current_error);
-    const auto* drive = std::get_if<DriveCurrent>(&planned.demand);
-    planned.current_error = drive != nullptr && error.origin == Origin::by_default
-                                ? plan_.traits.current_accuracy * 2 + magnitude(drive->current) / 100
-                                : Current{error.trip};
     planned.lost_below = planned.end_current.set ? planned.end_current.value * 4 : plan_.traits.current_accuracy * 10;
     planned.ends_cycle_by_voltage = step.kind == StepKind::discharge && step.ends.voltage &&
                                     *step.ends.voltage <= plan_.window_min + cycle_end_over_window;
@@ -236,13 +245,8 @@ Result<void> StepPlanner::plan_levels(const Step& step, PlanStep& planned) {
             return refuse("a level of " + print(level.span) + " is too short for this channel, which is read every " +
                           print(plan_.traits.period) + "; a level must last two periods at least");
         }
-        const GuardSetting& error = guard(GuardId::current_error);
-        plan_.levels.push_back({.current = level.charges ? wanted : -wanted,
-                                .span = level.span,
-                                .error = error.origin == Origin::by_default
-                                             ? plan_.traits.current_accuracy * 2 + wanted / 100
-                                             : Current{error.trip},
-                                .measured = level.current.measured});
+        plan_.levels.push_back(
+            {.current = level.charges ? wanted : -wanted, .span = level.span, .measured = level.current.measured});
         note_measured(planned, level.current.measured, measured_demand);
     }
     return {};

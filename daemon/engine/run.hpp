@@ -54,8 +54,6 @@ struct MarkSum {
 // What a share of capacity comes to in the visit under way.
 struct StepGoals {
     Demand demand;
-    Current current_error;  // how far the current may be off it
-    Voltage hold_slack;     // how far a moving setpoint is ahead of the reading
     Current end_current;
     Charge end_amount, end_net, at_most_amount;
 };

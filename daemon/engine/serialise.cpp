@@ -218,12 +218,18 @@ void guards(Io& io, GuardState& g) {
     quantity(io, g.lost_from);
     quantity(io, g.highest_charging);
     io.value(g.highest_known);
+    quantity(io, g.jump_from);
+    io.value(g.jump_known);
+    quantity(io, g.voltage_step);
     quantity(io, g.stuck_voltage);
     quantity(io, g.stuck_charge);
     io.value(g.stuck_known);
     quantity(io, g.stuck_temperature);
     moment(io, g.stuck_temperature_at);
     io.value(g.stuck_temperature_said);
+    quantity(io, g.surroundings);
+    moment(io, g.surroundings_at);
+    io.value(g.surroundings_known);
     io.value(g.bad_readings);
 }
 
@@ -270,8 +276,6 @@ void figure(Io& io, FigureValue& f) {
 template <class Io>
 void step_state(Io& io, Run& r) {
     demand(io, r.goals.demand);
-    quantity(io, r.goals.current_error);
-    quantity(io, r.goals.hold_slack);
     quantity(io, r.goals.end_current);
     quantity(io, r.goals.end_amount);
     quantity(io, r.goals.end_net);

@@ -21,10 +21,6 @@ void Machine::begin_shape(const PlanStep& step) {
         const std::int64_t here = step.sweep.of_current ? (is_open(run_.demand) ? 0 : run_.last.current.value.count)
                                                         : run_.last.voltage.value.count;
         run_.shape.from = step.sweep.from_now ? here : step.sweep.from;
-        if (!step.sweep.of_current) {
-            // What the setpoint moves by until its reading is there.
-            run_.goals.hold_slack = swept(step.sweep.rate, plan_.traits.period * 2 + plan_.traits.settle);
-        }
     }
 }
 
@@ -113,7 +109,6 @@ void Machine::take_level(const PlanStep& step, std::uint8_t level) {
         const Current most{plan_.guards[static_cast<std::size_t>(GuardId::over_current)].trip};
         drive.current = within(Current{static_cast<std::int64_t>(scaled)}, most);
     }
-    run_.goals.current_error = plan.error;
     demand(drive);
 }
 

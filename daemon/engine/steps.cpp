@@ -213,8 +213,6 @@ bool Machine::resolve_goals(const PlanStep& step) {
         return (step.of_measured & bit) != 0 ? scaled(at_rated, measured, rated) : at_rated;
     };
     goals.demand = step.demand;
-    goals.current_error = step.current_error;
-    goals.hold_slack = Voltage{};
     goals.end_current = resolved(step.end_current.value, measured_current);
     goals.end_amount = resolved(step.end_amount.value, measured_amount);
     goals.end_net = resolved(step.end_net.value, measured_net);

@@ -136,6 +136,10 @@ class Rehearsal {
             Input applied{.sequence = 0, .time = now_, .body = Applied{stage_.apply(decision.demand, now_)}};
             feed(applied);
         }
+        if (decision.wants_test) {
+            Input granted{.sequence = 0, .time = now_, .body = TestGrant{}};  // there is no neighbour
+            feed(granted);
+        }
     }
 
     // A kept sample that nobody takes need not be made.

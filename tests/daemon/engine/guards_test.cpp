@@ -18,6 +18,7 @@ struct Fault {
     std::function<void(Bench&)> cure;    // and ends
     Duration trips_within;               // of the cause
     bool pause_suspends;                 // what it judges cannot happen at open circuit
+    ChannelTraits traits = ideal_traits();
 };
 
 void at_three_point_six(Bench& bench) {
@@ -26,6 +27,23 @@ void at_three_point_six(Bench& bench) {
 void at_setpoint(Bench& bench) {
     bench.voltage = 4200_mV;
     bench.current = 450_mA;  // above four times the taper current, below the hold's own limit
+}
+
+Protocol watching_jumps() {
+    Protocol p = charging();
+    p.limits.voltage_jump.off = false;
+    return p;
+}
+ChannelTraits reading_terminals() {
+    ChannelTraits traits = ideal_traits();
+    traits.reads_terminals = true;
+    return traits;
+}
+ChannelTraits reading_ambient() {
+    ChannelTraits traits = ideal_traits();
+    traits.has_ambient = true;
+    traits.temperature_of = TemperatureOf::shelf;  // or the leap itself would be a rise
+    return traits;
 }
 
 std::vector<Fault> faults() {
@@ -92,13 +110,36 @@ std::vector<Fault> faults() {
          cure_spoil, 60_s, false},
         {GuardId::stale, "stale", charging, at_three_point_six,
          [](Bench& b) { b.spoil = [](Sample& s) { s.current = {}; }; }, cure_spoil, 4_s, false},
+        {GuardId::voltage_fall, "voltage_fall", charging,
+         [](Bench& b) {
+             b.voltage = 3600_mV;
+             b.run_for(11_min);
+         },
+         [](Bench& b) { b.voltage = 3549_mV; }, cure_voltage, 62_s, true},
+        {GuardId::voltage_jump, "voltage_jump", watching_jumps,
+         [](Bench& b) {
+             b.voltage = 3600_mV;
+             b.run_for(15_s);
+         },
+         [](Bench& b) { b.voltage = 3651_mV; }, cure_voltage, 2_s, true},
+        {GuardId::lead_drop, "lead_drop", charging, at_three_point_six, [](Bench& b) { b.drop = 301_mV; },
+         [](Bench& b) { b.drop = Voltage{}; }, 2_s, false, reading_terminals()},
+        {GuardId::stuck, "stuck", charging, at_three_point_six, [](Bench& b) { b.frozen = true; },
+         [](Bench& b) { b.frozen = false; }, 12_min + 62_s, true},
+        {GuardId::above_ambient, "above_ambient", charging,
+         [](Bench& b) {
+             b.voltage = 3600_mV;
+             b.temperature = 39_degC;
+         },
+         [](Bench& b) { b.temperature = Temperature{313'200}; }, [](Bench& b) { b.temperature = 39_degC; }, 2_s, false,
+         reading_ambient()},
     };
 }
 
 class EveryGuard : public ::testing::TestWithParam<Fault> {
   protected:
     static Bench ready(const Fault& fault) {
-        Bench bench{fault.protocol(), formed()};
+        Bench bench{fault.protocol(), formed(), fault.traits};
         bench.voltage = 3600_mV;
         bench.start();
         fault.settle(bench);
@@ -128,7 +169,7 @@ TEST_P(EveryGuard, a_single_bad_sample_in_ten_rides_out) {
 }
 
 TEST_P(EveryGuard, trips_when_the_fault_begins_at_a_change_of_demand) {
-    Bench bench{GetParam().protocol(), formed()};
+    Bench bench{GetParam().protocol(), formed(), GetParam().traits};
     bench.voltage = 3600_mV;
     bench.start();
     GetParam().settle(bench);
@@ -246,7 +287,10 @@ TEST(Guards, climb_lets_a_cell_pass_that_rose_in_time_and_fell_back_in_a_rest) {
     bench.run_for(10_min);
     bench.voltage = 3100_mV;
     bench.run_for(10_min);
+    bench.command(CommandKind::pause);
     bench.voltage = 2950_mV;
+    bench.run_for(1_min);
+    bench.command(CommandKind::resume);
     bench.run_for(1_h);
     EXPECT_EQ(bench.run.state, RunState::forming);
 }
@@ -327,8 +371,8 @@ TEST(Guards, a_room_thermometer_that_falls_silent_does_not_switch_the_rise_guard
     bench.voltage = 3600_mV;
     bool silent = false;
     bench.spoil = [&](Sample& s) {
-        if (!silent) {
-            s.ambient = {s.temperature.time, 25_degC, Quality::good};
+        if (silent) {
+            s.ambient = {};
         }
     };
     bench.start();

@@ -31,6 +31,7 @@ inline Protocol base_protocol() {
     p.limits.current_max.written = here;
     p.limits.temperature_max.trip = 50_degC;
     p.limits.temperature_max.written = here;
+    p.limits.voltage_jump.off = true;  // tests move the voltage by leaps; those of that guard switch it on
     p.limits.charge_temperature = {.min = 10_degC, .max = 45_degC, .written = here};
     return p;
 }
@@ -147,7 +148,12 @@ class Bench {
     bool applies = true;             // the stage takes demands
     std::optional<StageMode> mode;
     Duration period = 1_s;
-    std::vector<Event> events;  // all so far
+    Resistance resistance{30'000'000};  // what the cell answers a test current with; nothing else moves its voltage
+    bool grants = true;                 // the group grants every test at once
+    Temperature ambient = 25_degC;      // where the channel has a thermometer for it
+    Voltage drop;                       // of the terminals over the sense leads, where they are read
+    bool frozen = false;                // the converter repeats itself to the digit
+    std::vector<Event> events;          // all so far
     Decision last;
     std::uint8_t most_events = 0;
     bool group_tripped = false;  // some decision so far asked for the neighbours to open
@@ -164,6 +170,10 @@ class Bench {
         const Decision decision = last;
         if (decision.apply && applies) {
             advance_applied(decision.demand);
+        }
+        if (decision.wants_test && grants) {
+            give(TestGrant{});
+            last = decision;
         }
         return decision;
     }
@@ -184,9 +194,15 @@ class Bench {
 
     Sample sample() const {
         Sample s;
-        s.voltage = {now, voltage, Quality::good};
+        s.voltage = {now, shown(), Quality::good};
         s.current = {now, flowing(), Quality::good};
         s.temperature = {now, temperature, Quality::good};
+        if (plan.traits.has_ambient) {
+            s.ambient = {now, ambient, Quality::good};
+        }
+        if (plan.traits.reads_terminals) {
+            s.terminals = {now, s.voltage.value + drop, Quality::good};
+        }
         s.mode = mode.value_or(is_open(run.applied)                                ? StageMode::open
                                : std::holds_alternative<DriveCurrent>(run.applied) ? StageMode::constant_current
                                                                                    : StageMode::constant_voltage);
@@ -235,6 +251,14 @@ class Bench {
     }
 
   private:
+    // A test current moves it; and a live converter's last digit is never still for long.
+    [[nodiscard]] Voltage shown() const {
+        if (run.state == RunState::checking) {
+            return voltage + Voltage{flowing().count / 1'000 * (resistance.count / 1'000) / 1'000};
+        }
+        const bool digit = !frozen && now.count / 1'000'000 % 64 == 63;
+        return voltage + Voltage{digit ? 1 : 0};
+    }
     void advance_applied(const Demand& demand) {
         const Decision answer =
             advance(plan, run, Input{.sequence = run.sequence + 1, .time = now, .body = Applied{demand}});

@@ -35,7 +35,7 @@ TEST(Interruption, by_default_the_circuit_opens_and_a_person_decides) {
     EXPECT_EQ(bench.run.wait, WaitReason::gap);
     EXPECT_TRUE(is_open(bench.run.demand));
     bench.command(CommandKind::resume);
-    bench.run_for(5_s);
+    bench.run_for(8_s);
     EXPECT_EQ(bench.run.state, RunState::forming);
 }
 
@@ -50,7 +50,7 @@ TEST(Interruption, resume_goes_on_by_itself_after_its_checks_within_the_bounds) 
     gap(bench, 5_min);
     EXPECT_EQ(bench.run.state, RunState::checking);
     EXPECT_TRUE(is_open(bench.run.demand));
-    bench.run_for(5_s);
+    bench.run_for(8_s);
     EXPECT_EQ(bench.run.state, RunState::forming);
     EXPECT_EQ(bench.run.visit, 0U) << "the same visit goes on";
 }

@@ -141,6 +141,8 @@ struct Story {
             body = Command{CommandKind::resume};
         } else if (run.state == RunState::asking) {
             body = Command{CommandKind::confirm};
+        } else if (run.test.phase == TestPhase::wanted) {
+            body = TestGrant{};
         } else if (run.gathering) {
             body = Gathered{};
         } else if (run.applied != run.demand || !run.applied_known) {
@@ -186,8 +188,13 @@ TEST(Properties, no_demand_ever_leaves_the_limits_and_no_current_flows_unless_th
             if (!is_live(story.run.state)) {
                 RC_ASSERT(is_open(d.demand));
             }
-            if (story.run.state == RunState::checking || story.run.state == RunState::resting) {
+            if (story.run.state == RunState::resting) {
                 RC_ASSERT(is_open(d.demand));
+            }
+            if (story.run.state == RunState::checking && !is_open(d.demand)) {
+                // The connection's test, and nothing more: at most C/10.
+                RC_ASSERT(story.run.test.phase == TestPhase::before || story.run.test.phase == TestPhase::driven);
+                RC_ASSERT(magnitude(std::get<DriveCurrent>(d.demand).current) <= 500_mA);
             }
             RC_ASSERT(d.event_count < events_max);
         }

@@ -19,7 +19,7 @@ TEST(Steps, no_current_flows_before_the_connection_checks_are_passed) {
     EXPECT_TRUE(is_open(bench.run.demand));
     bench.step();
     EXPECT_TRUE(is_open(bench.run.demand));
-    bench.steps(3);
+    bench.steps(5);
     EXPECT_EQ(bench.run.state, RunState::forming);
     EXPECT_EQ(std::get<DriveCurrent>(bench.run.demand).current, 250_mA);
 }
@@ -63,9 +63,10 @@ TEST(Steps, charge_of_half_an_ampere_for_ten_hours_is_five_ampere_hours) {
     p.limits.climb.clear();
     Bench bench{p};
     bench.start();
+    const Charge tested = bench.run.net.whole;
     bench.voltage = 3600_mV;
     bench.run_for(10_h);
-    EXPECT_NEAR(ampere_hours(bench.run.net.whole), 5.0, 1e-9);
+    EXPECT_NEAR(ampere_hours(bench.run.net.whole - tested), 5.0, 1e-9);
 }
 
 TEST(Steps, a_hold_ends_only_after_thirty_seconds_of_taper_at_the_setpoint) {
@@ -156,7 +157,7 @@ TEST(Steps, a_step_whose_end_is_already_true_ends_at_once_without_current) {
     already.start();
     EXPECT_EQ(already.last_end(), EndReason::already_so);
     EXPECT_TRUE(is_open(already.run.demand));
-    EXPECT_EQ(already.run.net.whole, Charge{});
+    EXPECT_LE(already.run.net.whole, already.plan.capacity / 50 / 3600) << "the connection test's charge alone";
     already.step();
     EXPECT_EQ(already.run.state, RunState::resting);
 }

@@ -1,0 +1,146 @@
+// The inside of the guards: what a state lets be judged, and the judge that gathers persistence and findings. Not for
+// use outside guards*.cpp.
+#pragma once
+
+#include "daemon/engine/guards.hpp"
+#include "daemon/engine/run.hpp"
+
+#include <algorithm>
+
+namespace slowfilm::engine {
+
+constexpr std::size_t index_of(GuardId id) {
+    return static_cast<std::size_t>(id);
+}
+constexpr std::uint32_t bit_of(GuardId id) {
+    return std::uint32_t{1} << static_cast<unsigned>(id);
+}
+static_assert(guard_count <= 32, "GuardState::out has a bit for each guard");
+
+// What the state of the run lets be judged. A cell under a person's hands, or one whose connection is in doubt, is not
+// blamed for its voltage; heat is judged always.
+struct Scope {
+    bool voltage{false}, heat{false}, leakage{false}, running{false};
+    bool idle{false};  // the run is over or tripped, and its cell still lies there
+};
+
+[[nodiscard]] Scope scope_of(const Plan& plan, const Run& run);
+
+// The newest good reading of a quantity: voltage and current need not come in the same sample.
+template <class Q>
+const Reading<Q>& newest(const Reading<Q>& fresh, const Reading<Q>& last) {
+    return fresh.good() ? fresh : last;
+}
+
+class Judge {
+  public:
+    Judge(const Plan& the_plan, Run& the_run, const Scope& the_scope, Time the_time)
+        : plan{the_plan}, run{the_run}, scope{the_scope}, settings{settings_of(the_plan, the_run)}, now{the_time} {}
+
+    const Plan& plan;
+    Run& run;
+    const Scope& scope;
+    const GuardSettings& settings;  // in force
+    Time now;
+    GuardFinding finding;
+
+    [[nodiscard]] const GuardSetting& setting(GuardId id) const { return settings[index_of(id)]; }
+
+    // Out of the limit unless value <= trip.
+    void above(GuardId id, std::int64_t value, Duration span) { above_limit(id, value, setting(id).trip, span); }
+
+    // The same where the limit is the demand's own.
+    void above_limit(GuardId id, std::int64_t value, std::int64_t limit, Duration span) {
+        const GuardSetting& s = setting(id);
+        if (s.origin == Origin::off) {
+            return;
+        }
+        note_closest(id, value, limit - value);
+        if (s.has_warn) {
+            warn(id, value, s.warn, !(value <= s.warn));
+        }
+        judge(id, value, limit, !(value <= limit) && !s.warn_only, span);
+    }
+
+    // Out of the limit unless value >= low.
+    void below(GuardId id, std::int64_t value, Duration span) {
+        const GuardSetting& s = setting(id);
+        if (s.origin == Origin::off) {
+            return;
+        }
+        note_closest(id, value, value - s.low);
+        if (s.has_warn) {
+            warn(id, value, s.warn, !(value >= s.warn));
+        }
+        judge(id, value, s.low, !(value >= s.low) && !s.warn_only, span);
+    }
+
+    // Out of the limit unless low <= value <= trip.
+    void within(GuardId id, std::int64_t value, Duration span) {
+        const GuardSetting& s = setting(id);
+        if (s.origin == Origin::off) {
+            return;
+        }
+        const bool in = value >= s.low && value <= s.trip;
+        const std::int64_t to_low = value - s.low;
+        const std::int64_t to_high = s.trip - value;
+        note_closest(id, value, std::min(to_low, to_high));
+        judge(id, value, to_low < to_high ? s.low : s.trip, !in, span);
+    }
+
+    // A guard that is in its limit and has nothing to drain costs two tests.
+    void judge(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span) {
+        const bool idle = ((run.guards.out | run.guards.filled) & bit_of(id)) == 0;
+        if (!out && idle) [[likely]] {
+            return;
+        }
+        fill_up(id, value, limit, out, span);
+    }
+
+    // No persistence: this reading alone is enough.
+    void at_once(GuardId id, std::int64_t value, std::int64_t limit, bool out) {
+        if (!out || setting(id).origin == Origin::off) {
+            mark(id, false);
+            return;
+        }
+        mark(id, true);
+        trip(id, value, limit);
+    }
+
+    // Not judged now: neither in nor out.
+    void suspend(GuardId id) { mark(id, false); }
+
+    void note_closest(GuardId id, std::int64_t value, std::int64_t margin) {
+        GuardFill& fill = run.guards.fill[index_of(id)];
+        if (margin < fill.margin) [[unlikely]] {
+            fill.closest = value;
+            fill.margin = margin;
+            fill.closest_at = now;
+        }
+    }
+
+  private:
+    void mark(GuardId id, bool out) {
+        const std::uint32_t bit = bit_of(id);
+        run.guards.out = out ? run.guards.out | bit : run.guards.out & ~bit;
+    }
+    // What is out or has something to drain, and what is beyond its warning: seldom (guards.cpp).
+    void fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span);
+    void warn(GuardId id, std::int64_t value, std::int64_t level, bool beyond);
+    void trip(GuardId id, std::int64_t value, std::int64_t limit);
+};
+
+// Each is given a fresh good reading of its quantity and the time since the one before (guards_voltage.cpp, ...).
+struct Flow {
+    bool charging{false};  // by the reading, or by what is asked
+    bool discharging{false};
+};
+void judge_voltage(Judge& judge, const Sample& sample, Duration span, const Flow& flow);
+void judge_current(Judge& judge, const Sample& sample, Duration span);
+void judge_temperature(Judge& judge, const Sample& sample, Duration span);
+// The terminals are to be read, and have not been for so long that a lifted sense lead would not be seen.
+[[nodiscard]] bool leads_unseen(const Judge& judge, const Sample& sample);
+// A sweep moves its set-point between two readings: how far a reading may lag behind it, in the sweep's unit.
+[[nodiscard]] std::int64_t sweep_lag(const Plan& plan, const Run& run, bool of_current);
+
+}  // namespace slowfilm::engine

@@ -1,0 +1,154 @@
+// What the voltage tells: limits, an internal short, a loose contact, a lifted sense lead, a frozen converter.
+#include "daemon/engine/guards_judge.hpp"
+
+namespace slowfilm::engine {
+
+namespace {
+
+using namespace literals;
+
+constexpr Duration fall_after = 10_min;
+constexpr Duration jump_after = 10_s;
+constexpr Voltage first_charge_settles_at = 3000_mV;
+
+Time last_change(const Run& run) {
+    return std::max(run.demand_at, run.applied_at);
+}
+
+const PlanStep* step_of(const Judge& judge) {
+    return judge.run.in_visit ? &judge.plan.steps[judge.run.step] : nullptr;
+}
+
+// A sweep downwards takes the voltage with it.
+bool sweeps_down(const PlanStep* step, const Run& run) {
+    return step != nullptr && step->kind == StepKind::ramp &&
+           step->sweep.to < (step->sweep.from_now ? run.shape.from : step->sweep.from);
+}
+
+// An internal short takes the voltage of a charging cell down. What it falls from is the lower of two readings in a
+// row, or one spurious reading would stand as the highest.
+void judge_fall(Judge& judge, Voltage voltage, Duration span, bool charging) {
+    GuardState& guards = judge.run.guards;
+    if (!charging || judge.now < last_change(judge.run) + fall_after) {
+        guards.highest_known = false;
+        judge.suspend(GuardId::voltage_fall);
+        return;
+    }
+    const Reading<Voltage>& last = judge.run.last.voltage;
+    const Voltage seen = last.good() ? std::min(voltage, last.value) : voltage;
+    if (!guards.highest_known || seen > guards.highest_charging || sweeps_down(step_of(judge), judge.run)) {
+        guards.highest_charging = seen;
+        guards.highest_known = true;
+    }
+    judge.above(GuardId::voltage_fall, (guards.highest_charging - voltage).count, span);
+}
+
+// A step in the voltage with none in demand. A steep slope is none: at the end of a discharge each reading is far from
+// the last, but not from where the last two were heading. While a jump is not settled what counts is the distance from
+// where it began.
+void judge_jump(Judge& judge, const Reading<Voltage>& voltage, Duration span) {
+    GuardState& guards = judge.run.guards;
+    const Reading<Voltage>& last = judge.run.last.voltage;
+    const bool one_after_the_other = last.good() && voltage.time - last.time <= judge.plan.stale_voltage;
+    const bool first_charge =
+        !judge.run.history.first_leg_over && std::min(voltage.value, last.value) < first_charge_settles_at;
+    if (!one_after_the_other || first_charge || voltage.time < last_change(judge.run) + jump_after) {
+        guards.jump_known = false;
+        guards.voltage_step = Voltage{};
+        judge.suspend(GuardId::voltage_jump);
+        return;
+    }
+    const Voltage step = voltage.value - last.value;
+    const Voltage jump = guards.jump_known ? magnitude(voltage.value - guards.jump_from)
+                                           : std::min(magnitude(step), magnitude(step - guards.voltage_step));
+    judge.above(GuardId::voltage_jump, jump.count, span);
+    const bool out = is_out(guards, GuardId::voltage_jump);
+    if (out && !guards.jump_known) [[unlikely]] {
+        guards.jump_from = last.value;
+    }
+    guards.voltage_step = out || guards.jump_known ? Voltage{} : step;
+    guards.jump_known = out;
+}
+
+// Terminals against sense leads.
+void judge_leads(Judge& judge, const Sample& sample, Duration span) {
+    const Reading<Voltage>& terminals = newest(sample.terminals, judge.run.last.terminals);
+    if (!terminals.good() || leads_unseen(judge, sample)) {
+        judge.suspend(GuardId::lead_drop);
+        return;
+    }
+    judge.above(GuardId::lead_drop, magnitude(terminals.value - sample.voltage.value).count, span);
+}
+
+// In constant current a voltage that does not change by one digit over so much charge is a frozen converter. The
+// current of a constant current, and the voltage of a hold or a rest, may stand still for ever.
+void judge_stuck(Judge& judge, const Sample& sample, Duration span) {
+    GuardState& guards = judge.run.guards;
+    const PlanStep* step = step_of(judge);
+    const bool constant_current = judge.scope.running && step != nullptr && step->kind != StepKind::ramp &&
+                                  std::holds_alternative<DriveCurrent>(judge.run.demand) &&
+                                  sample.mode != StageMode::at_ceiling && sample.mode != StageMode::at_floor;
+    if (!constant_current) {
+        guards.stuck_known = false;
+        judge.suspend(GuardId::stuck);
+        return;
+    }
+    const Charge net = judge.run.net.whole;
+    if (!guards.stuck_known || sample.voltage.value != guards.stuck_voltage) {
+        guards.stuck_voltage = sample.voltage.value;
+        guards.stuck_charge = net;
+        guards.stuck_known = true;
+    }
+    judge.above(GuardId::stuck, magnitude(net - guards.stuck_charge).count, span);
+}
+
+void judge_climb(Judge& judge, Duration span) {
+    const Run& run = judge.run;
+    const Voltage highest = run.history.highest;
+    bool climbed = true;
+    std::int64_t missed = 0;
+    for (const ClimbGate& gate : judge.plan.climb) {
+        if (run.history.net + run.uncertain >= gate.by && highest < gate.above) {
+            climbed = false;
+            missed = gate.above.count;
+            break;
+        }
+    }
+    judge.judge(GuardId::climb, highest.count, missed, !climbed, span);
+}
+
+}  // namespace
+
+bool leads_unseen(const Judge& judge, const Sample& sample) {
+    if (judge.setting(GuardId::lead_drop).origin == Origin::off || !sample.voltage.good()) {
+        return false;
+    }
+    const Reading<Voltage>& terminals = newest(sample.terminals, judge.run.last.terminals);
+    return !terminals.good() || sample.voltage.time - terminals.time > judge.plan.stale_voltage;
+}
+
+void judge_voltage(Judge& judge, const Sample& sample, Duration span, const Flow& flow) {
+    const Voltage voltage = sample.voltage.value;
+    judge.above(GuardId::over_voltage, voltage.count, span);
+    judge.below(GuardId::reversed, voltage.count, span);
+    if (judge.run.history.armed) {
+        judge.below(GuardId::low_voltage, voltage.count, span);
+    }
+    if (judge.scope.idle) {
+        return;  // what judges an answer to a demand has nothing to say of a cell that only lies there
+    }
+    if (flow.discharging) {
+        judge.below(GuardId::discharge_floor, voltage.count, span);
+    } else {
+        judge.suspend(GuardId::discharge_floor);
+    }
+    judge_fall(judge, voltage, span, flow.charging);
+    judge_jump(judge, sample.voltage, span);
+    judge_stuck(judge, sample, span);
+    if (judge.setting(GuardId::lead_drop).origin != Origin::off) {
+        judge_leads(judge, sample, span);
+    }
+    judge_climb(judge, span);
+}
+
+}  // namespace slowfilm::engine
