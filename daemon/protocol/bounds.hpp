@@ -49,7 +49,8 @@ struct Bounds {
 
 // The protocol's limits with every default filled in that does not depend on the channel; what stays absent
 // (current_error, leakage_max, hold_error, stale_after) is taken from the channel's accuracy and period. A `for` that
-// is not written takes the guard table's. What was switched off stays off.
+// is not written takes the guard table's. What was switched off stays off. `written` stays as it was, so that a plan
+// can switch off a default that its channel cannot judge (lead_drop, above_ambient, temperature_rise).
 [[nodiscard]] Limits with_defaults(const Protocol& protocol);
 
 // The stage's margins that a protocol must leave room for, whatever the instrument.
@@ -58,10 +59,16 @@ inline constexpr Voltage end_margin_unknown{
 inline constexpr Voltage ceiling_over_window{10'000'000};  // the ceiling stays below window.max + this
 inline constexpr Voltage ceiling_under_limit{10'000'000};  // and below voltage_max - this; a floor mirrors it
 
-inline constexpr Voltage reversed_trip{-100'000'000};                 // the guard that no key moves
-inline constexpr Voltage floor_under_window{100'000'000};             // discharge_floor: window.min - this
-inline constexpr Voltage low_trip_under_window{500'000'000};          // low_voltage.trip: window.min - this
-inline constexpr Voltage armed_over_window{300'000'000};              // low_voltage.armed_above: window.min + this
+inline constexpr Voltage reversed_trip{-100'000'000};         // the guard that no key moves
+inline constexpr Voltage floor_under_window{100'000'000};     // discharge_floor: window.min - this
+inline constexpr Voltage low_trip_under_window{500'000'000};  // low_voltage.trip: window.min - this
+inline constexpr Voltage armed_over_window{300'000'000};      // low_voltage.armed_above: window.min + this
+inline constexpr Voltage voltage_fall_default{50'000'000};
+inline constexpr Voltage voltage_jump_default{50'000'000};
+inline constexpr Voltage lead_drop_default{300'000'000};
+inline constexpr Ratio stuck_default{20'000};       // 2 % of rated
+inline constexpr Ratio stuck_default_flat{50'000};  // 5 %, of LFP, whose voltage is flat
+inline constexpr TemperatureDifference above_ambient_default{15'000};
 inline constexpr Temperature temperature_min_default{263'150};        // -10 degC
 inline constexpr TemperatureSlope temperature_rise_default{120'000};  // 2 K/min
 inline constexpr Ratio charge_leg_first_default{1'250'000};           // 125 %

@@ -42,6 +42,12 @@ Limits with_defaults(const Protocol& protocol) {
     if (!limits.armed_above && !limits.low_voltage.off) {
         limits.armed_above = sum(cell.window_min, armed_over_window);
     }
+    fill(limits.voltage_fall, GuardId::voltage_fall, std::optional{voltage_fall_default});
+    fill(limits.voltage_jump, GuardId::voltage_jump, std::optional{voltage_jump_default});
+    fill(limits.lead_drop, GuardId::lead_drop, std::optional{lead_drop_default});
+    fill(limits.stuck, GuardId::stuck,
+         std::optional<ChargeOrRatio>{cell.chemistry == Chemistry::lfp_graphite ? stuck_default_flat : stuck_default});
+    fill(limits.above_ambient, GuardId::above_ambient, std::optional{above_ambient_default});
     fill(limits.discharge_floor, GuardId::discharge_floor,
          std::optional{difference(cell.window_min, floor_under_window)});
     fill(limits.current_max, GuardId::over_current, std::optional<CurrentOrRate>{});

@@ -41,6 +41,20 @@ rc::Gen<std::variant<A, B>> either(const rc::Gen<A>& a, const rc::Gen<B>& b) {
 const rc::Gen<CurrentOrRate> currents_or_rates = either(currents, rates);
 const rc::Gen<ChargeOrRatio> charges_or_ratios = either(charges, ratios);
 
+const rc::Gen<VoltageSlope> voltage_slopes = quantities<Dimension::voltage_slope>(1, 2'400'000'000'000);
+const rc::Gen<Resistance> resistances = quantities<Dimension::resistance>(1, 1'000'000'000'000);
+const rc::Gen<TemperatureDifference> differences = quantities<Dimension::temperature_difference>(1, 300'000);
+// Any whole ampere value with a sign, or a rate with one.
+const rc::Gen<CurrentOrRate> signed_currents =
+    rc::gen::map(rc::gen::pair(rc::gen::arbitrary<bool>(), currents_or_rates), [](const auto& pair) {
+        if (!pair.first) {
+            return pair.second;
+        }
+        const auto* rate = std::get_if<Rate>(&pair.second);
+        return rate != nullptr ? CurrentOrRate{Rate{-rate->numerator, rate->denominator}}
+                               : CurrentOrRate{-std::get<Current>(pair.second)};
+    });
+
 template <class T>
 std::optional<T> perhaps(const rc::Gen<T>& gen) {
     return *rc::gen::arbitrary<bool>() ? std::optional<T>{*gen} : std::nullopt;
@@ -51,6 +65,18 @@ T one_of(std::initializer_list<T> values) {
 }
 bool coin() {
     return *rc::gen::arbitrary<bool>();
+}
+
+StepCurrent step_current() {
+    const CurrentOrRate value = *currents_or_rates;
+    return {value, std::holds_alternative<Rate>(value) && coin()};
+}
+StepCharge step_charge() {
+    const ChargeOrRatio value = *charges_or_ratios;
+    return {value, std::holds_alternative<Ratio>(value) && coin()};
+}
+std::optional<StepCharge> perhaps_step_charge() {
+    return coin() ? std::optional{step_charge()} : std::nullopt;
 }
 
 std::string words(std::size_t most) {
@@ -147,10 +173,14 @@ Limits limits() {
         l.armed_above = *voltages;
     }
     l.discharge_floor = perhaps_hard(voltages, 2_s);
+    l.voltage_fall = perhaps_hard(voltages, 60_s);
     l.current_max = hard_limit(currents_or_rates, 2_s);
     l.current_error = soft_limit(currents_or_rates);
     l.leakage_max = perhaps_hard(currents_or_rates, 2_s);
     l.hold_error = soft_limit(voltages);
+    l.voltage_jump = soft_limit(voltages);
+    l.lead_drop = soft_limit(voltages);
+    l.stuck = soft_limit(charges_or_ratios);
     l.temperature_max = hard_limit(temperatures, 10_s);
     l.temperature_min = soft_limit(temperatures);
     l.charge_temperature = temperature_window();
@@ -158,6 +188,7 @@ Limits limits() {
         l.discharge_temperature = temperature_window();
     }
     l.temperature_rise = perhaps_hard(quantities<Dimension::temperature_slope>(1, 3'600'000'000), 60_s);
+    l.above_ambient = soft_limit(differences);
     for (int gates = *rc::gen::inRange(0, 4); gates > 0; --gates) {
         l.climb.push_back({*charges_or_ratios, *voltages});
     }
@@ -171,21 +202,103 @@ Limits limits() {
     return l;
 }
 
+// Of one step: never off, never a warning alone.
+Limits step_limits() {
+    Limits l;
+    l.voltage_max = hard_limit(voltages, 2_s);
+    l.discharge_floor = perhaps_hard(voltages, 2_s);
+    l.voltage_fall = perhaps_hard(voltages, 60_s);
+    l.current_max = perhaps_hard(currents_or_rates, 2_s);
+    l.current_error = perhaps_hard(currents_or_rates, 10_s);
+    l.hold_error = perhaps_hard(voltages, 10_s);
+    l.voltage_jump = perhaps_hard(voltages, 10_s);
+    l.lead_drop = perhaps_hard(voltages, 10_s);
+    l.stuck = perhaps_hard(charges_or_ratios, 10_s);
+    l.temperature_max = perhaps_hard(temperatures, 10_s);
+    l.temperature_min = perhaps_hard(temperatures, 10_s);
+    if (coin()) {
+        l.charge_temperature = temperature_window();
+        l.charge_temperature.max.reset();
+    }
+    if (coin()) {
+        l.discharge_temperature = temperature_window();
+    }
+    l.temperature_rise = perhaps_hard(quantities<Dimension::temperature_slope>(1, 3'600'000'000), 60_s);
+    l.above_ambient = perhaps_hard(differences, 10_s);
+    return l;
+}
+
+Keep keep() {
+    Keep k;
+    k.every = perhaps(durations);
+    k.on_voltage_change = perhaps(voltages);
+    k.on_current_change = perhaps(either(currents, ratios));
+    k.on_temperature_change = perhaps(differences);
+    for (std::size_t times = *rc::gen::inRange<std::size_t>(0, 5); times > 0; --times) {
+        const Duration before = k.at.empty() ? Duration{} : k.at.back();
+        k.at.push_back(before + Duration{*rc::gen::inRange<std::int64_t>(1, 10'000'000'000'000)});
+    }
+    if (!k.at.empty() && coin()) {
+        k.mean_of = Duration{*rc::gen::inRange<std::int64_t>(1, k.at.front().count + 1)};
+    }
+    return k;
+}
+
+std::optional<TemperatureEnd> temperature_end() {
+    const Range<Temperature> r = range(two_temperatures());
+    return r.min || r.max ? std::optional{TemperatureEnd{r.min, r.max, perhaps(durations)}} : std::nullopt;
+}
+
 Ends ends(StepKind kind) {
     Ends e;
+    e.time = perhaps(durations);
+    e.temperature = temperature_end();
+    if (kind == StepKind::rest || kind == StepKind::hold) {
+        (coin() ? e.above : e.below) = perhaps(voltages);
+    }
     if (kind == StepKind::rest) {
-        e.time = *durations;
+        e.settle = e.empty() || coin() ? std::optional{Settle{*voltage_slopes, *durations}} : std::nullopt;
         return e;
     }
-    e.time = perhaps(durations);
-    e.amount = perhaps(charges_or_ratios);
-    e.net = perhaps(charges_or_ratios);
+    e.amount = perhaps_step_charge();
+    e.net = perhaps_step_charge();
     if (kind == StepKind::hold) {
-        e.current = e.empty() || coin() ? std::optional{*currents_or_rates} : std::nullopt;
+        e.current = e.empty() || coin() ? std::optional{step_current()} : std::nullopt;
     } else {
         e.voltage = e.empty() || coin() ? std::optional{*voltages} : std::nullopt;
     }
     return e;
+}
+
+GoodEnd good_end(const Ends& e) {
+    if (!coin()) {
+        return GoodEnd::any;
+    }
+    return e.time          ? GoodEnd::time
+           : e.temperature ? GoodEnd::temperature
+           : e.settle      ? GoodEnd::settle
+                           : GoodEnd::voltage;
+}
+
+OnlyIf only_if() {
+    OnlyIf o;
+    o.figure = static_cast<FigureId>(*rc::gen::inRange<std::size_t>(0, figure_count));
+    (coin() ? o.above : o.below) = *rc::gen::inRange<std::int64_t>(1, 5'000'000);
+    if (o.figure == FigureId::k_value) {
+        std::tie(o.from, o.to) = ordered<Duration>(1, 315'000'000'000'000);
+    }
+    return o;
+}
+
+EnterField enter_field(std::size_t number) {
+    EnterField field{"value " + std::to_string(number), one_of<std::string>({"g", "mm", "\xC2\xB5m"}), {}, {}};
+    if (coin()) {
+        field.min = static_cast<double>(*rc::gen::inRange(-1'000'000, 1'000'000)) / 7.0;
+    }
+    if (coin()) {
+        field.max = 150'000.0 + static_cast<double>(*rc::gen::inRange(0, 1'000'000)) * 1e9;
+    }
+    return field;
 }
 
 Step step(const std::string& path, std::size_t depth, std::size_t& left);
@@ -198,39 +311,92 @@ std::vector<Step> steps(const std::string& prefix, std::size_t depth, std::size_
     return list;
 }
 
+void drive(Step& s) {
+    switch (s.kind) {
+        case StepKind::discharge: s.measures = coin(); [[fallthrough]];
+        case StepKind::charge:
+            s.current = step_current();
+            s.ends_cycle = coin();
+            break;
+        case StepKind::hold:
+            s.current = step_current();
+            s.voltage = *voltages;
+            s.direction = one_of({Direction::charge, Direction::discharge, Direction::either});
+            break;
+        case StepKind::ramp:
+            if (coin()) {
+                s.current = step_current();
+                s.voltage_ramp = VoltageRamp{perhaps(voltages), *voltages, *voltage_slopes};
+            } else {
+                s.current_ramp = CurrentRamp{perhaps(signed_currents), *signed_currents, *durations};
+            }
+            break;
+        case StepKind::pulse:
+            for (std::size_t n = *rc::gen::inRange<std::size_t>(1, 4); n > 0; --n) {
+                s.levels.push_back({coin(), step_current(), *durations});
+            }
+            break;
+        case StepKind::ask:
+            s.prompt = "do " + words(50);
+            for (std::size_t n = *rc::gen::inRange<std::size_t>(0, 3); n > 0; --n) {
+                s.enter.push_back(enter_field(n));
+            }
+            s.same_cell = coin();
+            s.delay = perhaps(durations).value_or(Duration{});
+            break;
+        case StepKind::rest:
+        case StepKind::repeat: break;
+    }
+}
+
+void cap(Step& s) {
+    const bool moves = s.kind != StepKind::rest && s.kind != StepKind::ask && s.kind != StepKind::repeat;
+    const bool must = s.kind != StepKind::repeat && (s.kind != StepKind::rest || !s.ends.time);
+    if (!must && !coin()) {
+        return;
+    }
+    s.at_most.time = *durations;
+    if (moves) {
+        s.at_most.amount = perhaps_step_charge();
+    }
+    s.on_overrun = one_of({OnOverrun::stop, OnOverrun::wait, OnOverrun::next});
+    if (s.on_overrun == OnOverrun::next && (s.at_most.amount || s.kind == StepKind::ask)) {
+        s.on_overrun = OnOverrun::wait;
+    }
+}
+
 Step step(const std::string& path, std::size_t depth, std::size_t& left) {
     Step s;
     s.path = path;
     s.name = words(20);
-    s.kind = static_cast<StepKind>(*rc::gen::inRange(0, 6));
+    s.kind = static_cast<StepKind>(*rc::gen::inRange(0, 8));
     if (s.kind == StepKind::repeat && (depth == repeat_depth_max || left == 0)) {
         s.kind = StepKind::rest;
     }
-    const bool moves = s.kind == StepKind::charge || s.kind == StepKind::discharge || s.kind == StepKind::hold;
-    if (moves) {
-        s.current = *currents_or_rates;
-        s.at_most.amount = perhaps(charges_or_ratios);
-    }
-    if (s.kind == StepKind::hold) {
-        s.voltage = *voltages;
-        s.direction = one_of({Direction::charge, Direction::discharge, Direction::either});
-    }
-    if (moves || s.kind == StepKind::rest) {
+    drive(s);
+    const bool has_ends = s.kind != StepKind::pulse && s.kind != StepKind::ask && s.kind != StepKind::repeat;
+    if (has_ends) {
         s.ends = ends(s.kind);
+        s.good_end = good_end(s.ends);
+        s.not_before = perhaps(durations);
     }
-    if (moves || s.kind == StepKind::ask || coin()) {
-        s.at_most.time = *durations;
-        s.on_overrun = one_of({OnOverrun::stop, OnOverrun::wait, OnOverrun::next});
-        if (s.on_overrun == OnOverrun::next && (s.at_most.amount || s.kind == StepKind::ask)) {
-            s.on_overrun = OnOverrun::wait;
-        }
+    cap(s);
+    s.only_if = coin() ? std::optional{only_if()} : std::nullopt;
+    s.ambient = perhaps(temperatures);
+    s.together = coin();
+    if (s.kind != StepKind::repeat && s.kind != StepKind::ask && coin()) {
+        s.limits = step_limits();
     }
-    if (s.kind == StepKind::ask) {
-        s.prompt = "do " + words(50);
+    if (s.kind != StepKind::repeat && coin()) {
+        s.keep = keep();
+        s.keep->every = *durations;  // a keep that says nothing is refused
     }
     if (s.kind == StepKind::repeat) {
         --left;
         s.times = *rc::gen::inRange<std::uint32_t>(1, 5);
+        if (coin()) {
+            s.ends.figure = FigureEnd{one_of({FigureId::coulombic_efficiency, FigureId::dc_resistance}), *ratios};
+        }
         s.steps = steps(path + ".", depth + 1, left);
     }
     return s;
@@ -248,12 +414,16 @@ std::vector<AcceptRule> accept() {
         const auto [low, high] = ordered<Ratio>(1, 5'000'000);
         rule.min = low.count;
         rule.max = coin() ? std::optional{high.count} : std::nullopt;
-        if (key.name != "first_cycle_efficiency" && coin()) {
+        const bool of_a_cycle = key.dimension == Dimension::charge || key.name == "coulombic_efficiency";
+        if (of_a_cycle && coin()) {
             rule.cycle = *rc::gen::inRange<std::uint32_t>(1, 1'000'000);
         }
-        if (key.dimension == Dimension::charge && coin()) {
+        if (key.dimension != Dimension::ratio && coin()) {
             rule.step = "1";
             rule.pass = *rc::gen::inRange<std::uint32_t>(1, 1'000'000);
+        }
+        if (key.name == "k_value" && coin()) {
+            std::tie(rule.from, rule.to) = ordered<Duration>(1, 315'000'000'000'000);
         }
         rules.push_back(rule);
     }
@@ -274,11 +444,13 @@ Protocol any_protocol() {
     p.cell.unusual_window = words(20);
     p.start.voltage = range(ordered<Voltage>(-1'000'000'000, 5'000'000'000));
     p.start.temperature = range(two_temperatures());
+    if (coin()) {
+        p.start.resistance = range(ordered<Resistance>(1, 1'000'000'000'000));
+        p.start.soaked = perhaps(durations);
+    }
     p.limits = limits();
-    p.keep.every = perhaps(durations);
-    p.keep.on_voltage_change = perhaps(voltages);
-    p.keep.on_current_change = perhaps(either(currents, ratios));
-    p.keep.on_temperature_change = perhaps(quantities<Dimension::temperature_difference>(1, 300'000));
+    p.keep = keep();
+    p.ship = one_of({Ship::no, Ship::air, Ship::sea, Ship::road});
     p.interruption.then = one_of({AfterInterruption::wait, AfterInterruption::resume, AfterInterruption::stop});
     p.interruption.longest = perhaps(durations);
     p.interruption.total = perhaps(durations);
