@@ -1,6 +1,6 @@
 // What a protocol can never exceed, by arithmetic alone: it holds for every cell, whatever the cell does. Gaps, pauses,
-// waiting for people, and the ticks that a channel takes from one step to the next are not the protocol's doing and not
-// in it.
+// waiting for people and for the other cells of a tray, and the ticks that a channel takes from one step to the next
+// are not the protocol's doing and not in it. A share "of measured" is reckoned at 150 % of rated.
 #pragma once
 
 #include "daemon/protocol/protocol.hpp"
@@ -19,7 +19,7 @@ inline constexpr Q unbounded{std::numeric_limits<std::int64_t>::max()};
 
 struct Bounds {
     Duration run_time;  // the longest that the steps can last, one after the other; waiting for people not counted
-    Duration ask_time;  // beside it: the longest that `ask` steps may wait for a person
+    Duration ask_time;  // beside it: the longest that `ask` steps may wait for a person, with their delay
     // The most charge between two discharges of more than 10 % of rated, tap and holds included. Where charge_leg_max
     // gives the bound, the two samples that the guard takes to trip come on top.
     Charge charge_leg;
@@ -52,6 +52,12 @@ struct Bounds {
 // is not written takes the guard table's. What was switched off stays off. `written` stays as it was, so that a plan
 // can switch off a default that its channel cannot judge (lead_drop, above_ambient, temperature_rise).
 [[nodiscard]] Limits with_defaults(const Protocol& protocol);
+
+// The cell's voltage when the run starts, as [start] says or by the state's default.
+[[nodiscard]] Voltage start_voltage_min(const Protocol& protocol);
+[[nodiscard]] Voltage start_voltage_max(const Protocol& protocol);
+
+inline constexpr Ratio measured_most{1'500'000};  // a measured capacity is at most this share of the rated one
 
 // The stage's margins that a protocol must leave room for, whatever the instrument.
 inline constexpr Voltage end_margin_unknown{

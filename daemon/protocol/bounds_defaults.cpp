@@ -34,6 +34,30 @@ Duration with_a_tenth(Duration time) {
 
 }  // namespace
 
+Voltage start_voltage_min(const Protocol& protocol) {
+    if (protocol.start.voltage.min) {
+        return *protocol.start.voltage.min;
+    }
+    switch (protocol.cell.state) {
+        case CellState::pristine: return reversed_trip;
+        case CellState::tapped: return Voltage{800'000'000};
+        case CellState::formed: break;
+    }
+    return difference(protocol.cell.window_min, floor_under_window);
+}
+
+Voltage start_voltage_max(const Protocol& protocol) {
+    if (protocol.start.voltage.max) {
+        return *protocol.start.voltage.max;
+    }
+    switch (protocol.cell.state) {
+        case CellState::pristine: return Voltage{1'000'000'000};
+        case CellState::tapped: return Voltage{3'200'000'000};
+        case CellState::formed: break;
+    }
+    return protocol.cell.window_max;
+}
+
 Limits with_defaults(const Protocol& protocol) {
     const Cell& cell = protocol.cell;
     Limits limits = protocol.limits;
