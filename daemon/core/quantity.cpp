@@ -136,6 +136,9 @@ template std::string print(Ratio);
 
 std::string print(Rate rate) {
     ENSURE(rate.denominator > 0);
+    if (rate.numerator < 0) {
+        return "-" + print(Rate{-rate.numerator, rate.denominator});
+    }
     const std::int64_t common = std::gcd(rate.numerator, rate.denominator);
     const std::int64_t numerator = rate.numerator / common;
     const std::int64_t denominator = rate.denominator / common;
@@ -157,6 +160,14 @@ std::string print(const CurrentOrRate& value) {
 
 std::string print(const ChargeOrRatio& value) {
     return std::visit([](const auto& held) { return print(held); }, value);
+}
+
+std::string print(const StepCurrent& value) {
+    return print(value.value) + (value.measured ? " of measured" : "");
+}
+
+std::string print(const StepCharge& value) {
+    return print(value.value) + (value.measured ? " of measured" : "");
 }
 
 }  // namespace slowfilm

@@ -180,14 +180,20 @@ constexpr Ratio operator""_percent(unsigned long long n) {
 
 // Parses the whole of `text` as one value of dimension D. The error's message is a phrase that names what is
 // wrong and what would be right, without the place: 'needs a unit, such as "4.20 V"'. Exact: a value finer than the
-// stored unit is refused. Times, currents, charges, resistances and ratios are written without a sign; each dimension
-// has a largest value (unit_table.cpp) that leaves room for sums.
+// stored unit is refused. Times, currents, charges, resistances, ratios and rates are written without a sign; each
+// dimension has a largest value (unit_table.cpp) that leaves room for sums.
 template <Dimension D>
 [[nodiscard]] Result<Quantity<D>, std::string> parse_quantity(std::string_view text);
 [[nodiscard]] Result<Rate, std::string> parse_rate(std::string_view text);
 // Currents where a rate may stand, charges where a percentage may stand.
 [[nodiscard]] Result<CurrentOrRate, std::string> parse_current_or_rate(std::string_view text);
 [[nodiscard]] Result<ChargeOrRatio, std::string> parse_charge_or_ratio(std::string_view text);
+// The same with a sign, positive charging the cell: "-C/10", "-50 mA", "0 A".
+[[nodiscard]] Result<CurrentOrRate, std::string> parse_signed_current_or_rate(std::string_view text);
+// Of a step, which may go by the measured capacity: "C/10 of measured", "70 % of measured".
+[[nodiscard]] Result<StepCurrent, std::string> parse_step_rate(std::string_view text);
+[[nodiscard]] Result<StepCurrent, std::string> parse_step_current(std::string_view text);
+[[nodiscard]] Result<StepCharge, std::string> parse_step_charge(std::string_view text);
 
 // Exact: parse_quantity<D>(print(q)) == q for every q that parse_quantity can give. A charge that has no end in Ah is
 // printed in ampere-seconds. "4.2 V", "350 mA", "36 h", "45 degC", "10 %".
@@ -196,5 +202,7 @@ template <Dimension D>
 [[nodiscard]] std::string print(Rate rate);  // "C/20", "0.3C"
 [[nodiscard]] std::string print(const CurrentOrRate& value);
 [[nodiscard]] std::string print(const ChargeOrRatio& value);
+[[nodiscard]] std::string print(const StepCurrent& value);  // "C/10 of measured"
+[[nodiscard]] std::string print(const StepCharge& value);
 
 }  // namespace slowfilm

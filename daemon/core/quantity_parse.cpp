@@ -9,6 +9,7 @@
 #include <algorithm>
 #include <array>
 #include <numeric>
+#include <type_traits>
 
 namespace slowfilm {
 
@@ -230,9 +231,20 @@ bool looks_like_rate(std::string_view text) {
     return text.starts_with("C/") || text.starts_with("c/") || text == "C" || text == "c";
 }
 
+// Where only the rated capacity counts.
+std::string measured_fault(std::string_view text) {
+    return text.ends_with("measured")
+               ? "says \"of measured\", which only the currents and charges of a step may; here the rated capacity "
+                 "counts: write it without"
+               : std::string{};
+}
+
 Result<std::int64_t, std::string> parse_count(std::string_view text, const Asked& asked) {
     const DimensionWords& words = words_of(asked.dimension);
     if (std::string fault = outer_fault(text, asked); !fault.empty()) {
+        return wrong(std::move(fault));
+    }
+    if (std::string fault = measured_fault(text); !fault.empty()) {
         return wrong(std::move(fault));
     }
     if (looks_like_rate(text)) {
@@ -321,6 +333,9 @@ Result<Rate, std::string> parse_rate_as(std::string_view text, const Asked& aske
     if (std::string fault = outer_fault(text, asked); !fault.empty()) {
         return wrong(std::move(fault));
     }
+    if (std::string fault = measured_fault(text); !fault.empty()) {
+        return wrong(std::move(fault));
+    }
     if (text.starts_with("C/")) {
         return divided_rate(text.substr(2));
     }
@@ -402,6 +417,55 @@ Result<ChargeOrRatio, std::string> parse_charge_or_ratio(std::string_view text) 
         return parse_count(text, ratio).map([](std::int64_t count) { return ChargeOrRatio{Ratio{count}}; });
     }
     return parse_count(text, charge).map([](std::int64_t count) { return ChargeOrRatio{Charge{count}}; });
+}
+
+namespace {
+
+constexpr std::string_view of_measured = " of measured";
+
+// `parse` reads the share without its "of measured"; only rates and percentages are shares.
+template <class Share, class Parse>
+auto parse_share(std::string_view text, Parse parse) {
+    using Step = OfCapacity<typename decltype(parse(text))::value_type>;
+    using Answer = Result<Step, std::string>;
+    const bool measured = text.ends_with(of_measured);
+    const auto value = parse(measured ? text.substr(0, text.size() - of_measured.size()) : text);
+    if (!value) {
+        return Answer{wrong(value.error())};
+    }
+    if (measured && !std::holds_alternative<Share>(*value)) {
+        return Answer{wrong("is no share of a capacity, so it cannot be \"of measured\"; write it without, or a " +
+                            std::string{std::is_same_v<Share, Rate> ? "rate such as \"C/10 of measured\""
+                                                                    : "percentage such as \"70 % of measured\""})};
+    }
+    return Answer{Step{*value, measured}};
+}
+
+}  // namespace
+
+Result<CurrentOrRate, std::string> parse_signed_current_or_rate(std::string_view text) {
+    if (!text.starts_with('-')) {
+        return parse_current_or_rate(text);
+    }
+    return parse_current_or_rate(text.substr(1)).map([](const CurrentOrRate& value) {
+        if (const auto* rate = std::get_if<Rate>(&value)) {
+            return CurrentOrRate{Rate{-rate->numerator, rate->denominator}};
+        }
+        return CurrentOrRate{-std::get<Current>(value)};
+    });
+}
+
+Result<StepCurrent, std::string> parse_step_rate(std::string_view text) {
+    return parse_share<Rate>(
+        text, [](std::string_view t) { return parse_rate(t).map([](Rate rate) { return CurrentOrRate{rate}; }); });
+}
+
+Result<StepCurrent, std::string> parse_step_current(std::string_view text) {
+    return parse_share<Rate>(text, parse_current_or_rate);
+}
+
+Result<StepCharge, std::string> parse_step_charge(std::string_view text) {
+    return parse_share<Ratio>(text, parse_charge_or_ratio);
 }
 
 }  // namespace slowfilm

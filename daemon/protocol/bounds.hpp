@@ -1,6 +1,6 @@
 // What a protocol can never exceed, by arithmetic alone: it holds for every cell, whatever the cell does. Gaps, pauses,
-// waiting for people, and the ticks that a channel takes from one step to the next are not the protocol's doing and not
-// in it.
+// waiting for people and for the other cells of a tray, and the ticks that a channel takes from one step to the next
+// are not the protocol's doing and not in it. A share "of measured" is reckoned at 150 % of rated.
 #pragma once
 
 #include "daemon/protocol/protocol.hpp"
@@ -19,7 +19,7 @@ inline constexpr Q unbounded{std::numeric_limits<std::int64_t>::max()};
 
 struct Bounds {
     Duration run_time;  // the longest that the steps can last, one after the other; waiting for people not counted
-    Duration ask_time;  // beside it: the longest that `ask` steps may wait for a person
+    Duration ask_time;  // beside it: the longest that `ask` steps may wait for a person, with their delay
     // The most charge between two discharges of more than 10 % of rated, tap and holds included. Where charge_leg_max
     // gives the bound, the two samples that the guard takes to trip come on top.
     Charge charge_leg;
@@ -49,8 +49,15 @@ struct Bounds {
 
 // The protocol's limits with every default filled in that does not depend on the channel; what stays absent
 // (current_error, leakage_max, hold_error, stale_after) is taken from the channel's accuracy and period. A `for` that
-// is not written takes the guard table's. What was switched off stays off.
+// is not written takes the guard table's. What was switched off stays off. `written` stays as it was, so that a plan
+// can switch off a default that its channel cannot judge (lead_drop, above_ambient, temperature_rise).
 [[nodiscard]] Limits with_defaults(const Protocol& protocol);
+
+// The cell's voltage when the run starts, as [start] says or by the state's default.
+[[nodiscard]] Voltage start_voltage_min(const Protocol& protocol);
+[[nodiscard]] Voltage start_voltage_max(const Protocol& protocol);
+
+inline constexpr Ratio measured_most{1'500'000};  // a measured capacity is at most this share of the rated one
 
 // The stage's margins that a protocol must leave room for, whatever the instrument.
 inline constexpr Voltage end_margin_unknown{
@@ -58,10 +65,16 @@ inline constexpr Voltage end_margin_unknown{
 inline constexpr Voltage ceiling_over_window{10'000'000};  // the ceiling stays below window.max + this
 inline constexpr Voltage ceiling_under_limit{10'000'000};  // and below voltage_max - this; a floor mirrors it
 
-inline constexpr Voltage reversed_trip{-100'000'000};                 // the guard that no key moves
-inline constexpr Voltage floor_under_window{100'000'000};             // discharge_floor: window.min - this
-inline constexpr Voltage low_trip_under_window{500'000'000};          // low_voltage.trip: window.min - this
-inline constexpr Voltage armed_over_window{300'000'000};              // low_voltage.armed_above: window.min + this
+inline constexpr Voltage reversed_trip{-100'000'000};         // the guard that no key moves
+inline constexpr Voltage floor_under_window{100'000'000};     // discharge_floor: window.min - this
+inline constexpr Voltage low_trip_under_window{500'000'000};  // low_voltage.trip: window.min - this
+inline constexpr Voltage armed_over_window{300'000'000};      // low_voltage.armed_above: window.min + this
+inline constexpr Voltage voltage_fall_default{50'000'000};
+inline constexpr Voltage voltage_jump_default{50'000'000};
+inline constexpr Voltage lead_drop_default{300'000'000};
+inline constexpr Ratio stuck_default{20'000};       // 2 % of rated
+inline constexpr Ratio stuck_default_flat{50'000};  // 5 %, of LFP, whose voltage is flat
+inline constexpr TemperatureDifference above_ambient_default{15'000};
 inline constexpr Temperature temperature_min_default{263'150};        // -10 degC
 inline constexpr TemperatureSlope temperature_rise_default{120'000};  // 2 K/min
 inline constexpr Ratio charge_leg_first_default{1'250'000};           // 125 %

@@ -34,6 +34,30 @@ Duration with_a_tenth(Duration time) {
 
 }  // namespace
 
+Voltage start_voltage_min(const Protocol& protocol) {
+    if (protocol.start.voltage.min) {
+        return *protocol.start.voltage.min;
+    }
+    switch (protocol.cell.state) {
+        case CellState::pristine: return reversed_trip;
+        case CellState::tapped: return Voltage{800'000'000};
+        case CellState::formed: break;
+    }
+    return difference(protocol.cell.window_min, floor_under_window);
+}
+
+Voltage start_voltage_max(const Protocol& protocol) {
+    if (protocol.start.voltage.max) {
+        return *protocol.start.voltage.max;
+    }
+    switch (protocol.cell.state) {
+        case CellState::pristine: return Voltage{1'000'000'000};
+        case CellState::tapped: return Voltage{3'200'000'000};
+        case CellState::formed: break;
+    }
+    return protocol.cell.window_max;
+}
+
 Limits with_defaults(const Protocol& protocol) {
     const Cell& cell = protocol.cell;
     Limits limits = protocol.limits;
@@ -42,6 +66,12 @@ Limits with_defaults(const Protocol& protocol) {
     if (!limits.armed_above && !limits.low_voltage.off) {
         limits.armed_above = sum(cell.window_min, armed_over_window);
     }
+    fill(limits.voltage_fall, GuardId::voltage_fall, std::optional{voltage_fall_default});
+    fill(limits.voltage_jump, GuardId::voltage_jump, std::optional{voltage_jump_default});
+    fill(limits.lead_drop, GuardId::lead_drop, std::optional{lead_drop_default});
+    fill(limits.stuck, GuardId::stuck,
+         std::optional<ChargeOrRatio>{cell.chemistry == Chemistry::lfp_graphite ? stuck_default_flat : stuck_default});
+    fill(limits.above_ambient, GuardId::above_ambient, std::optional{above_ambient_default});
     fill(limits.discharge_floor, GuardId::discharge_floor,
          std::optional{difference(cell.window_min, floor_under_window)});
     fill(limits.current_max, GuardId::over_current, std::optional<CurrentOrRate>{});

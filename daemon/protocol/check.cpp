@@ -124,34 +124,52 @@ std::string path_of(const Step& step, std::string_view key) {
     return key.empty() ? path : path.append(".").append(key);
 }
 
-Voltage start_voltage_min(const Protocol& protocol) {
-    if (protocol.start.voltage.min) {
-        return *protocol.start.voltage.min;
-    }
-    switch (protocol.cell.state) {
-        case CellState::pristine: return reversed_trip;
-        case CellState::tapped: return Voltage{800'000'000};
-        case CellState::formed: break;
-    }
-    return difference(protocol.cell.window_min, floor_under_window);
+std::optional<CurrentOrRate> Judge::current_max(const Step& step) const {
+    const bool own = step.limits && step.limits->current_max.trip;
+    return own ? step.limits->current_max.trip : limits.current_max.trip;
 }
 
-Voltage start_voltage_max(const Protocol& protocol) {
-    if (protocol.start.voltage.max) {
-        return *protocol.start.voltage.max;
+namespace {
+
+std::int64_t signed_count(const CurrentOrRate& value) {
+    const auto* rate = std::get_if<Rate>(&value);
+    return rate != nullptr ? rate->numerator : std::get<Current>(value).count;
+}
+
+// `sign` 1: into the cell, -1: out of it. A ramp from "now" begins with whatever flows then.
+bool may_flow(const Step& step, int sign) {
+    const Direction other = sign > 0 ? Direction::discharge : Direction::charge;
+    switch (step.kind) {
+        case StepKind::charge: return sign > 0;
+        case StepKind::discharge: return sign < 0;
+        case StepKind::hold: return step.direction != other;
+        case StepKind::ramp:
+            return !step.current_ramp || sign * signed_count(step.current_ramp->to) > 0 ||
+                   (step.current_ramp->from && sign * signed_count(*step.current_ramp->from) > 0);
+        case StepKind::pulse:
+            return std::ranges::any_of(step.levels,
+                                       [&](const PulseLevel& level) { return level.charges == (sign > 0); });
+        case StepKind::rest:
+        case StepKind::ask:
+        case StepKind::repeat: break;
     }
-    switch (protocol.cell.state) {
-        case CellState::pristine: return Voltage{1'000'000'000};
-        case CellState::tapped: return Voltage{3'200'000'000};
-        case CellState::formed: break;
-    }
-    return protocol.cell.window_max;
+    return false;
+}
+
+}  // namespace
+
+bool may_charge(const Step& step) {
+    return may_flow(step, 1);
+}
+
+bool may_discharge(const Step& step) {
+    return may_flow(step, -1);
 }
 
 bool ends_cycle(const Step& step, const Cell& cell) {
     constexpr Voltage above_window_min{300'000'000};
-    return step.kind == StepKind::discharge && step.ends.voltage &&
-           *step.ends.voltage <= sum(cell.window_min, above_window_min);
+    return step.ends_cycle || (step.kind == StepKind::discharge && step.ends.voltage &&
+                               *step.ends.voltage <= sum(cell.window_min, above_window_min));
 }
 
 Checked check_protocol(std::string file, std::string_view text) {
@@ -164,14 +182,22 @@ Checked check_protocol(std::string file, std::string_view text) {
         check_cell(judge);
         check_limits(judge);
         check_steps(judge);
+        check_drive(judge);
+        check_ends(judge);
+        check_narrow(judge);
         check_order(judge);
+        check_figures(judge);
         check_accept(judge);
+        check_habits(judge);
         for (Diagnostic& diagnostic : judge.found) {
             checked.diagnostics.items.push_back(std::move(diagnostic));
         }
         if (judge.left_out > 0) {
+            const auto last = std::ranges::max_element(judge.found, {}, [](const Diagnostic& d) {
+                return std::pair{d.place.line, d.place.column};
+            });
             checked.diagnostics.warning(
-                judge.found.back().place,
+                last->place,
                 "and " + std::to_string(judge.left_out) + " more complaints of this kind; begin with the first");
         }
     }

@@ -3,6 +3,7 @@
 #include "daemon/protocol/bounds_arithmetic.hpp"
 #include "daemon/protocol/check_judge.hpp"
 #include "daemon/protocol/grammar.hpp"
+#include "daemon/protocol/print.hpp"
 
 #include <algorithm>
 
@@ -22,7 +23,7 @@ std::string accept_path(const AcceptRule& rule, std::string_view key = {}) {
 }
 
 std::string text_of(const AcceptRule& rule, std::int64_t value) {
-    return rule.dimension == Dimension::ratio ? quoted(Ratio{value}) : quoted(Charge{value});
+    return "\"" + print_figure(rule.dimension, value) + "\"";
 }
 
 bool is_efficiency(const AcceptRule& rule) {
@@ -53,7 +54,7 @@ void check_values(Judge& j, const AcceptRule& rule) {
                 rule.figure + ".min " + text_of(rule, *rule.min) +
                     " is more than a cell can give back of what it took; below \"100 %\" would be right");
     }
-    if (!is_efficiency(rule) && rule.min) {
+    if (rule.dimension == Dimension::charge && rule.min) {
         const Charge cap = std::max(j.charge(*j.limits.charge_leg_first), j.charge(*j.limits.charge_leg_later));
         if (*rule.min > cap.count) {
             j.error(accept_path(rule, "min"), rule.figure + ".min " + text_of(rule, *rule.min) +
@@ -88,6 +89,29 @@ void check_cycle(Judge& j, const AcceptRule& rule) {
     }
 }
 
+void check_charge_step(Judge& j, const AcceptRule& rule, const Step& step, const std::string& path,
+                       const std::string& what) {
+    const bool charge = rule.figure == "charge_capacity";
+    if (step.kind != StepKind::repeat && !(charge ? may_charge(step) : may_discharge(step))) {
+        j.error(path, rule.figure + " names " + what + ", a " + std::string(step_word(step.kind)) +
+                          ", which moves no charge " + (charge ? "into" : "out of") + " the cell; name a " +
+                          (charge ? "charge" : "discharge"));
+    }
+}
+
+// Readings at other times than those that are kept do not exist.
+void check_times_kept(Judge& j, const AcceptRule& rule, const Step& step, const std::string& what) {
+    for (const auto& [key, time] : {std::pair{"from", rule.from}, {"to", rule.to}}) {
+        const bool kept = step.keep && time && std::ranges::find(step.keep->at, *time) != step.keep->at.end();
+        if (time && !kept) {
+            j.error(accept_path(rule, key),
+                    "k_value goes " + std::string(key) + " " + quoted(*time) + " of " + what +
+                        ", which keeps no reading at that time; add it to that step's keep.at, or "
+                        "name two that are there");
+        }
+    }
+}
+
 void check_step(Judge& j, const AcceptRule& rule) {
     if (!rule.step) {
         if (rule.pass) {
@@ -103,12 +127,13 @@ void check_step(Judge& j, const AcceptRule& rule) {
         return;  // the grammar has said so
     }
     const Step& step = *found[0].step;
-    const bool charge = rule.figure == "charge_capacity";
-    const StepKind other = charge ? StepKind::discharge : StepKind::charge;
-    if (step.kind == StepKind::rest || step.kind == StepKind::ask || step.kind == other) {
-        j.error(path, rule.figure + " names " + what + ", a " + std::string(step_word(step.kind)) +
-                          ", which moves no charge " + (charge ? "into" : "out of") + " the cell; name a " +
-                          (charge ? "charge" : "discharge"));
+    if (rule.dimension == Dimension::charge) {
+        check_charge_step(j, rule, step, path, what);
+    } else if (rule.figure == "dc_resistance" && step.kind != StepKind::pulse) {
+        j.error(path, "dc_resistance names " + what + ", a " + std::string(step_word(step.kind)) +
+                          ", which steps no current; name a pulse");
+    } else if (rule.figure == "k_value") {
+        check_times_kept(j, rule, step, what);
     }
     if (rule.pass && *rule.pass > found[0].passes) {
         j.error(accept_path(rule, "pass"),

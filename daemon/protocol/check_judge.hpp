@@ -41,6 +41,8 @@ class Judge {
     [[nodiscard]] Current current(const CurrentOrRate& value) const {
         return current_of(value, protocol.cell.capacity);
     }
+    // What current_max is in this step: its own, which is narrower, or that of [limits].
+    [[nodiscard]] std::optional<CurrentOrRate> current_max(const Step& step) const;
     [[nodiscard]] Charge charge(const ChargeOrRatio& value) const { return charge_of(value, protocol.cell.capacity); }
 
     const Protocol& protocol;
@@ -60,11 +62,16 @@ class Judge {
     bool state_known_{false};
 };
 
-void check_cell(Judge& judge);    // [cell], [start], [keep], [interruption]
-void check_limits(Judge& judge);  // [limits]
-void check_steps(Judge& judge);   // each step by itself
-void check_order(Judge& judge);   // each step by what stands before it
-void check_accept(Judge& judge);  // [accept]
+void check_cell(Judge& judge);     // [cell], [start], [keep], [interruption]
+void check_limits(Judge& judge);   // [limits]
+void check_steps(Judge& judge);    // each step by itself: currents, voltages, times, amounts
+void check_drive(Judge& judge);    // ramps and pulses
+void check_ends(Judge& judge);     // conditions, good_end, not_before
+void check_narrow(Judge& judge);   // a step's own limits
+void check_figures(Judge& judge);  // only_if, a repeat's figure, of measured, together, ambient
+void check_order(Judge& judge);    // each step by what stands before it
+void check_accept(Judge& judge);   // [accept]
+void check_habits(Judge& judge);   // what the trade does otherwise: warnings
 
 // `"4.2 V"`, as it would stand in the file.
 template <class V>
@@ -84,10 +91,6 @@ template <class V>
 [[nodiscard]] std::string label(const Step& step);
 [[nodiscard]] std::string path_of(const Step& step, std::string_view key = {});
 
-// The cell's voltage when the run starts, as [start] says or by the state's default.
-[[nodiscard]] Voltage start_voltage_min(const Protocol& protocol);
-[[nodiscard]] Voltage start_voltage_max(const Protocol& protocol);
-
 // Calls `visit(step, passes)` for every step, repeats before what is in them; `passes` is how often it is gone through.
 template <class Visit>
 void each_step(const std::vector<Step>& steps, const Visit& visit, std::uint64_t passes = 1) {
@@ -100,7 +103,14 @@ void each_step(const std::vector<Step>& steps, const Visit& visit, std::uint64_t
     }
 }
 
-// A discharge that ends a cycle: by voltage, at or below window.min + 0.3 V.
+// What a current must be, whatever the step is; complains at `path`.
+void check_current_sense(Judge& judge, const Step& step, const CurrentOrRate& value, const std::string& path);
+
+// Which way current may flow in a step at all.
+[[nodiscard]] bool may_charge(const Step& step);
+[[nodiscard]] bool may_discharge(const Step& step);
+
+// Whether the step ends a cycle: because it says so, or as a discharge by voltage to window.min + 0.3 V or below.
 [[nodiscard]] bool ends_cycle(const Step& step, const Cell& cell);
 
 }  // namespace slowfilm::protocol

@@ -49,13 +49,18 @@ bool either_way(const Step& step) {
     return step.kind == StepKind::hold && step.direction == Direction::either;
 }
 
+// What a ramp or a pulse does to voltage and charge is left to the run.
+bool swept(const Step& step) {
+    return step.kind == StepKind::ramp || step.kind == StepKind::pulse;
+}
+
 // With one condition only, and a run that goes on only when it was met, that condition holds afterwards.
 bool certain(const Step& step) {
     const Ends& e = step.ends;
-    const int conditions = static_cast<int>(e.voltage.has_value()) + static_cast<int>(e.current.has_value()) +
-                           static_cast<int>(e.time.has_value()) + static_cast<int>(e.amount.has_value()) +
-                           static_cast<int>(e.net.has_value());
-    return conditions == 1 && step.on_overrun == OnOverrun::stop;
+    const bool there[] = {e.voltage.has_value(), e.above.has_value(),       e.below.has_value(),
+                          e.current.has_value(), e.time.has_value(),        e.amount.has_value(),
+                          e.net.has_value(),     e.temperature.has_value(), e.settle.has_value()};
+    return std::ranges::count(there, true) == 1 && step.on_overrun == OnOverrun::stop && !step.not_before;
 }
 
 class Order {
@@ -80,6 +85,7 @@ class Order {
     void learn(const Step& step);
     void learn_voltage(const Step& step);
     void learn_net(const Step& step);
+    void weaken(const Known& without);
     void forget();
     void repeat(const Step& step);
 
@@ -146,7 +152,8 @@ std::string Order::why_below() const {
 }
 
 void Order::judge_fresh(const Step& step) {
-    if (discharges(step) && !known_.holds_charge) {
+    const bool swept = step.kind == StepKind::pulse || step.current_ramp.has_value();
+    if ((discharges(step) || (swept && may_discharge(step))) && !known_.holds_charge) {
         j_.error_once(path_of(step, "do"),
                       label(step) + " discharges a cell of state \"" + std::string(word(j_.cell.state)) +
                           "\" before any step has charged it; charge it first, or correct 'state'");
@@ -192,13 +199,14 @@ void Order::judge_hold(const Step& step) {
 
 // The most charge the step's current can move in its time, other caps included.
 std::optional<Charge> Order::reach(const Step& step) const {
-    const std::optional<Duration> time = least_of(step.ends.time, step.at_most.time);
+    const std::optional<Duration> time =
+        step.not_before ? step.at_most.time : least_of(step.ends.time, step.at_most.time);
     std::optional<Charge> most;
-    if (step.current && time) {
+    if (step.current && !step.current->measured && time) {
         most = moved(current_of_step(step), *time);
     }
-    for (const auto& cap : {step.ends.amount, step.at_most.amount}) {
-        if (cap) {
+    for (const auto& cap : {step.not_before ? std::nullopt : step.ends.amount, step.at_most.amount}) {
+        if (cap && !cap->measured) {
             most = least_of(most, std::optional{j_.charge(cap->value)});
         }
     }
@@ -206,7 +214,7 @@ std::optional<Charge> Order::reach(const Step& step) const {
 }
 
 void Order::judge_net(const Step& step) {
-    if (!step.ends.net || charges(step) == discharges(step)) {
+    if (!step.ends.net || step.ends.net->measured || charges(step) == discharges(step)) {
         return;
     }
     const bool up = charges(step);
@@ -277,7 +285,7 @@ void Order::learn_voltage(const Step& step) {
         if (known_.reached) {
             known_.reached->rested = true;
         }
-    } else if (either_way(step)) {
+    } else if (either_way(step) || swept(step)) {
         known_.reached.reset();
     } else if (arrives) {
         const std::optional<Voltage> before = up ? below(current_of_step(step)) : above(current_of_step(step));
@@ -298,9 +306,14 @@ void Order::learn_voltage(const Step& step) {
 }
 
 void Order::learn_net(const Step& step) {
+    if (swept(step)) {
+        known_.net_least.reset();
+        known_.net_most.reset();
+        return;
+    }
     const bool in = charges(step) || either_way(step);
     const bool out = discharges(step) || either_way(step);
-    if (certain(step) && step.ends.net && in != out) {
+    if (certain(step) && step.ends.net && !step.ends.net->measured && in != out) {
         // It comes to this value, or stays where it was because it had passed it.
         const Charge net = j_.charge(step.ends.net->value);
         const auto further = [&](std::optional<Charge>& bound, bool bounded_anyway) {
@@ -315,7 +328,7 @@ void Order::learn_net(const Step& step) {
         return;
     }
     const std::optional<Charge> most = reach(step);
-    const bool exact = certain(step) && step.ends.amount && in != out;
+    const bool exact = certain(step) && step.ends.amount && !step.ends.amount->measured && in != out;
     const std::optional<Charge> least = exact ? j_.charge(step.ends.amount->value) : Charge{};
     const auto move = [](std::optional<Charge>& bound, const std::optional<Charge>& by, bool up) {
         bound = bound && by ? std::optional{up ? sum(*bound, *by) : difference(*bound, *by)} : std::nullopt;
@@ -333,8 +346,23 @@ void Order::learn_net(const Step& step) {
 void Order::learn(const Step& step) {
     learn_voltage(step);
     learn_net(step);
-    known_.holds_charge = known_.holds_charge || charges(step);
-    known_.discharged = known_.discharged || discharges(step) || either_way(step);
+    known_.holds_charge = known_.holds_charge || may_charge(step);
+    known_.discharged = known_.discharged || may_discharge(step);
+}
+
+// After a step that may have been passed over: only what holds with it and without it.
+void Order::weaken(const Known& without) {
+    const bool same = known_.reached && without.reached && known_.reached->voltage == without.reached->voltage &&
+                      known_.reached->step == without.reached->step;
+    if (!same) {
+        known_.reached.reset();
+    }
+    known_.start_min.reset();
+    known_.start_max.reset();
+    const bool least = known_.net_least && without.net_least;
+    const bool most = known_.net_most && without.net_most;
+    known_.net_least = least ? std::optional{std::min(*known_.net_least, *without.net_least)} : std::nullopt;
+    known_.net_most = most ? std::optional{std::max(*known_.net_most, *without.net_most)} : std::nullopt;
 }
 
 void Order::forget() {
@@ -367,6 +395,7 @@ void Order::repeat(const Step& step) {
 
 void Order::walk(const std::vector<Step>& steps) {
     for (const Step& step : steps) {
+        const Known before = known_;
         if (step.kind == StepKind::repeat) {
             repeat(step);
         } else if (j_.unclear(step)) {
@@ -374,6 +403,9 @@ void Order::walk(const std::vector<Step>& steps) {
         } else {
             judge(step);
             learn(step);
+        }
+        if (step.only_if) {
+            weaken(before);
         }
     }
 }

@@ -24,34 +24,8 @@ std::string cap_path(const Judge& j, const Step& step, std::string_view key) {
 }
 
 void check_current(Judge& j, const Step& step) {
-    if (!step.current) {
-        return;
-    }
-    const Charge capacity = j.cell.capacity;
-    const Current current = j.current(step.current->value);
-    const std::string text = quoted_with_amperes(step.current->value, capacity);
-    if (current > current_of(fastest, capacity) || current < current_of(slowest, capacity)) {
-        j.error(current_path(j, step),
-                label(step) + " asks " + text + " of a cell of " + quoted(capacity) + "; between " + quoted(slowest) +
-                    " and " + quoted(fastest) + " (" + print(current_of(slowest, capacity)) + " to " +
-                    print(current_of(fastest, capacity)) + ") is allowed, and C/50 to 1C is usual");
-        return;
-    }
-    if (!j.limits.current_max.trip) {
-        return;
-    }
-    const Current limit = j.current(*j.limits.current_max.trip);
-    const Current room = {saturated((static_cast<Wide>(current.count) * 101 + 99) / 100)};
-    if (current > limit) {
-        j.error(current_path(j, step), label(step) + " asks " + text + ", above current_max " +
-                                           quoted_with_amperes(*j.limits.current_max.trip, capacity) +
-                                           "; lower the step's current, or set current_max to a little above " +
-                                           quoted(current));
-    } else if (limit < room) {
-        j.warning(current_path(j, step), label(step) + " asks " + text + ", and current_max " +
-                                             quoted_with_amperes(*j.limits.current_max.trip, capacity) +
-                                             " leaves the instrument's own error no room; at least " + quoted(room) +
-                                             " (1 % more) would be right");
+    if (step.current) {
+        check_current_sense(j, step, step.current->value, current_path(j, step));
     }
 }
 
@@ -188,6 +162,32 @@ void check_length(Judge& j) {
 }
 
 }  // namespace
+
+void check_current_sense(Judge& j, const Step& step, const CurrentOrRate& value, const std::string& path) {
+    const Charge capacity = j.cell.capacity;
+    const Current current = magnitude(j.current(value));
+    const std::string text = quoted_with_amperes(value, capacity);
+    if (current > current_of(fastest, capacity) || current < current_of(slowest, capacity)) {
+        j.error(path, label(step) + " asks " + text + " of a cell of " + quoted(capacity) + "; between " +
+                          quoted(slowest) + " and " + quoted(fastest) + " (" + print(current_of(slowest, capacity)) +
+                          " to " + print(current_of(fastest, capacity)) + ") is allowed, and C/50 to 1C is usual");
+        return;
+    }
+    const std::optional<CurrentOrRate> most = j.current_max(step);
+    if (!most) {
+        return;
+    }
+    const Current limit = j.current(*most);
+    const Current room = {saturated((static_cast<Wide>(current.count) * 101 + 99) / 100)};
+    if (current > limit) {
+        j.error(path, label(step) + " asks " + text + ", above current_max " + quoted_with_amperes(*most, capacity) +
+                          "; lower the step's current, or set current_max to a little above " + quoted(current));
+    } else if (limit < room) {
+        j.warning(path, label(step) + " asks " + text + ", and current_max " + quoted_with_amperes(*most, capacity) +
+                            " leaves the instrument's own error no room; at least " + quoted(room) +
+                            " (1 % more) would be right");
+    }
+}
 
 void check_steps(Judge& j) {
     each_step(j.protocol.steps, [&](const Step& step, std::uint64_t) {

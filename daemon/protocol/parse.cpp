@@ -1,6 +1,7 @@
 #include "daemon/protocol/parse.hpp"
 
 #include "daemon/core/text.hpp"
+#include "daemon/protocol/parse_accept.hpp"
 #include "daemon/protocol/parse_fields.hpp"
 #include "daemon/protocol/parse_limits.hpp"
 #include "daemon/protocol/parse_steps.hpp"
@@ -95,20 +96,15 @@ void parse_start(Table& root, Start& start) {
     if (auto fields = section(root, "start")) {
         start.voltage = range<Dimension::voltage>(*fields, "voltage");
         start.temperature = range<Dimension::temperature>(*fields, "temperature");
+        start.resistance = range<Dimension::resistance>(*fields, "resistance");
+        start.soaked = fields->quantity<Dimension::time>("soaked");
         fields->refuse_others();
     }
 }
 
 void parse_keep(Table& root, Keep& keep) {
     if (auto fields = section(root, "keep")) {
-        keep.every = fields->quantity<Dimension::time>("every");
-        if (auto change = fields->table("on_change")) {
-            keep.on_voltage_change = change->quantity<Dimension::voltage>("voltage");
-            keep.on_current_change = change->current_or_ratio("current");
-            keep.on_temperature_change = change->quantity<Dimension::temperature_difference>("temperature");
-            change->refuse_others();
-        }
-        fields->refuse_others();
+        keep = read_keep(*fields);
     }
 }
 
@@ -124,91 +120,16 @@ void parse_interruption(Table& root, Interruption& interruption) {
     }
 }
 
-struct NamedSteps {
-    std::size_t found{0};
-    std::vector<std::string> words;  // all names and paths, for the nearest one
-};
-
-void find_steps(const std::vector<Step>& steps, std::string_view wanted, NamedSteps& named) {
-    for (const Step& step : steps) {
-        named.found += step.name == wanted || step.path == wanted ? 1 : 0;
-        if (!step.name.empty()) {
-            named.words.push_back(step.name);
+void parse_after(Table& root, Protocol& protocol) {
+    if (auto fields = section(root, "after")) {
+        if (const auto ship = fields->word("ship")) {
+            protocol.ship = static_cast<Ship>(*ship + 1);  // Ship::no has no word
         }
-        find_steps(step.steps, wanted, named);
-    }
-}
-
-void check_step_named(Fields& rule, const AcceptRule& accept, const std::vector<Step>& steps) {
-    if (!accept.step) {
-        return;
-    }
-    NamedSteps named;
-    find_steps(steps, *accept.step, named);
-    const std::string said = "\"" + escaped(*accept.step, 60) + "\"";
-    if (named.found == 0) {
-        const std::vector<std::string_view> words(named.words.begin(), named.words.end());
-        const std::string_view near = nearest(*accept.step, words);
-        rule.error(rule.place_of("step"),
-                   "no step is named " + said +
-                       (near.empty() ? std::string{"; write a step's name, or its place such as \"6.2\""}
-                                     : "; did you mean \"" + escaped(near, 60) + "\"?"));
-    } else if (named.found > 1) {
-        rule.error(rule.place_of("step"), std::to_string(named.found) + " steps are named " + said +
-                                              "; write the place of the one meant, such as \"6.2\"");
-    }
-}
-
-template <Dimension D>
-void read_figure(Fields& rule, AcceptRule& accept) {
-    const auto min = rule.quantity<D>("min");
-    const auto max = rule.quantity<D>("max");
-    accept.dimension = D;
-    accept.min = min ? std::optional{min->count} : std::nullopt;
-    accept.max = max ? std::optional{max->count} : std::nullopt;
-    if (upside_down(min, max)) {
-        rule.error(rule.place_of("max"),
-                   "'" + accept.figure + "' has its max at or below its min; max must be above it");
-    }
-}
-
-void parse_accept(Table& root, Protocol& protocol) {
-    auto fields = section(root, "accept");
-    if (!fields) {
-        return;
-    }
-    const std::span<const Key> known = grammar_section("accept").keys;
-    for (const std::string& figure : root.table("accept")->keys()) {
-        const auto key = std::find_if(known.begin(), known.end(), [&](const Key& k) { return k.name == figure; });
-        if (key == known.end()) {
-            continue;
+        if (fields->empty()) {
+            fields->error(fields->place(), "[after] says nothing; write ship, or remove it");
         }
-        auto rule = fields->table(figure);
-        if (!rule) {
-            continue;
-        }
-        AcceptRule accept;
-        accept.figure = figure;
-        if (key->dimension == Dimension::ratio) {
-            read_figure<Dimension::ratio>(*rule, accept);
-        } else {
-            read_figure<Dimension::charge>(*rule, accept);
-        }
-        const auto takes = [&](std::string_view name) {
-            return std::any_of(key->inside.begin(), key->inside.end(), [&](const Key& k) { return k.name == name; });
-        };
-        accept.step = takes("step") ? rule->text("step") : std::nullopt;
-        accept.cycle = takes("cycle") ? rule->count("cycle") : std::nullopt;
-        accept.pass = takes("pass") ? rule->count("pass") : std::nullopt;
-        if (!rule->has("min") && !rule->has("max")) {
-            rule->error(rule->place(), "'" + figure + "' says neither min nor max; write one, such as { min = \"" +
-                                           (key->dimension == Dimension::ratio ? "84 %" : "4.8 Ah") + "\" }");
-        }
-        check_step_named(*rule, accept, protocol.steps);
-        rule->refuse_others();
-        protocol.accept.push_back(std::move(accept));
+        fields->refuse_others();
     }
-    fields->refuse_others();
 }
 
 void parse_top(Table& root, Protocol& protocol) {
@@ -275,9 +196,12 @@ Parsed parse_protocol(std::string file, std::string_view text) {
         }
         parse_keep(root, protocol.keep);
         parse_interruption(root, protocol.interruption);
-        ParsedSteps steps = parse_steps(root);
+        ParsedSteps steps = parse_steps(root, protocol.cell);
         protocol.steps = std::move(steps.steps);
-        parse_accept(root, protocol);
+        if (auto accept = section(root, "accept")) {
+            protocol.accept = parse_accept(std::move(*accept), protocol.steps);
+        }
+        parse_after(root, protocol);
         refuse_other_sections(root);
         if (!document.diagnostics().has_errors()) {
             parsed.protocol = protocol;

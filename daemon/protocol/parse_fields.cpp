@@ -3,8 +3,11 @@
 #include "daemon/core/ensure.hpp"
 #include "daemon/core/sample.hpp"
 #include "daemon/core/text.hpp"
+#include "daemon/core/unit_table.hpp"
 
 #include <algorithm>
+#include <cstdlib>
+#include <type_traits>
 
 namespace slowfilm::protocol {
 namespace {
@@ -38,7 +41,7 @@ std::optional<std::string> beyond(Ratio value) {
                                             : std::nullopt;
 }
 std::optional<std::string> beyond(Rate value) {
-    return value.numerator / value.denominator >= largest_rate
+    return std::abs(value.numerator / value.denominator) >= largest_rate
                ? std::optional<std::string>{"the highest rate is below 100C"}
                : std::nullopt;
 }
@@ -50,9 +53,23 @@ std::optional<std::string> beyond(TemperatureSlope value) {
     return magnitude(value).count > 3'600'000'000 ? std::optional<std::string>{"the steepest slope is 1000 K/s"}
                                                   : std::nullopt;
 }
+std::optional<std::string> beyond(VoltageSlope value) {
+    return magnitude(value).count > std::int64_t{24} * 100'000'000'000
+               ? std::optional<std::string>{"the steepest slope is 100 V/h"}
+               : std::nullopt;
+}
+std::optional<std::string> beyond(Resistance value) {
+    return magnitude(value).count > std::int64_t{1'000} * 1'000'000'000
+               ? std::optional<std::string>{"the largest resistance is 1000 ohm"}
+               : std::nullopt;
+}
 template <class... Alternatives>
 std::optional<std::string> beyond(const std::variant<Alternatives...>& value) {
     return std::visit([](const auto& each) { return beyond(each); }, value);
+}
+template <class Value>
+std::optional<std::string> beyond(const OfCapacity<Value>& share) {
+    return beyond(share.value);
 }
 
 template <Dimension D>
@@ -65,6 +82,11 @@ bool is_positive(Rate value) {
 template <class... Alternatives>
 bool is_positive(const std::variant<Alternatives...>& value) {
     return std::visit([](const auto& each) { return is_positive(each); }, value);
+}
+
+template <class Value>
+bool is_positive(const OfCapacity<Value>& share) {
+    return is_positive(share.value);
 }
 
 std::string joined(const std::vector<std::string_view>& words) {
@@ -117,6 +139,18 @@ std::optional<std::string> Fields::text(std::string_view name) {
     return needed ? table_.text(name, *needed) : std::nullopt;
 }
 
+std::optional<bool> Fields::truth(std::string_view name) {
+    const Key* key = find(name, KeyKind::truth);
+    const auto needed = need(*key);
+    return needed ? table_.truth(name, *needed) : std::nullopt;
+}
+
+std::optional<double> Fields::number(std::string_view name) {
+    const Key* key = find(name, KeyKind::number);
+    const auto needed = need(*key);
+    return needed ? table_.number(name, *needed) : std::nullopt;
+}
+
 std::optional<std::uint32_t> Fields::count(std::string_view name) {
     const Key* key = find(name, KeyKind::count);
     const auto needed = need(*key);
@@ -144,25 +178,90 @@ template std::optional<Charge> Fields::quantity(std::string_view);
 template std::optional<Temperature> Fields::quantity(std::string_view);
 template std::optional<TemperatureDifference> Fields::quantity(std::string_view);
 template std::optional<TemperatureSlope> Fields::quantity(std::string_view);
+template std::optional<VoltageSlope> Fields::quantity(std::string_view);
+template std::optional<Resistance> Fields::quantity(std::string_view);
 template std::optional<Ratio> Fields::quantity(std::string_view);
-
-std::optional<Rate> Fields::rate(std::string_view name) {
-    const Key* key = find(name, KeyKind::rate);
-    const auto needed = need(*key);
-    return needed ? sane(*key, table_.rate(name, *needed)) : std::nullopt;
-}
 
 std::optional<CurrentOrRate> Fields::current_or_rate(std::string_view name) {
     const Key& key = grammar_key(keys_, name);
     ENSURE(key.kind == KeyKind::current_or_rate || key.kind == KeyKind::current_limit);
+    ENSURE(key.also != Also::of_measured);
     const auto needed = need(key);
-    return needed ? sane(key, table_.current_or_rate(name, *needed)) : std::nullopt;
+    if (!needed) {
+        return std::nullopt;
+    }
+    return sane(key, key.sign == Sign::any ? table_.signed_current_or_rate(name, *needed)
+                                           : table_.current_or_rate(name, *needed));
+}
+
+std::optional<StepCurrent> Fields::step_current(std::string_view name) {
+    const Key& key = grammar_key(keys_, name);
+    ENSURE(key.also == Also::of_measured && (key.kind == KeyKind::rate || key.kind == KeyKind::current_or_rate));
+    const auto needed = need(key);
+    if (!needed) {
+        return std::nullopt;
+    }
+    return sane(key, key.kind == KeyKind::rate ? table_.step_rate(name, *needed) : table_.step_current(name, *needed));
+}
+
+std::optional<StepCharge> Fields::step_charge(std::string_view name) {
+    const Key* key = find(name, KeyKind::charge_or_ratio);
+    ENSURE(key->also == Also::of_measured);
+    const auto needed = need(*key);
+    return needed ? sane(*key, table_.step_charge(name, *needed)) : std::nullopt;
+}
+
+std::optional<std::int64_t> Fields::figure_value(std::string_view name, std::optional<Dimension> dimension) {
+    const Key* key = find(name, KeyKind::figure_value);
+    const auto needed = need(*key);
+    const auto read = [&]<Dimension D>(std::integral_constant<Dimension, D>, Sign sign) -> std::optional<std::int64_t> {
+        Key as = *key;
+        as.sign = sign;
+        const auto value = sane(as, table_.quantity<D>(name, *needed));
+        return value ? std::optional{value->count} : std::nullopt;
+    };
+    if (!needed) {
+        return std::nullopt;
+    }
+    if (!dimension && written(name)) {
+        pass_over(name);  // a value with some unit, and nobody knows of what
+        return std::nullopt;
+    }
+    // A figure's dimension is one of these four (core/figure.hpp); only a voltage may fall or rise.
+    if (!dimension || dimension == Dimension::ratio) {
+        return read(std::integral_constant<Dimension, Dimension::ratio>{}, Sign::positive);
+    }
+    if (dimension == Dimension::charge) {
+        return read(std::integral_constant<Dimension, Dimension::charge>{}, Sign::positive);
+    }
+    if (dimension == Dimension::resistance) {
+        return read(std::integral_constant<Dimension, Dimension::resistance>{}, Sign::positive);
+    }
+    ENSURE(dimension == Dimension::voltage_slope);
+    return read(std::integral_constant<Dimension, Dimension::voltage_slope>{}, Sign::any);
+}
+
+bool Fields::now(std::string_view name) {
+    ENSURE(grammar_key(keys_, name).also == Also::now);
+    if (!says(name, "now")) {
+        return false;
+    }
+    pass_over(name);
+    return true;
+}
+
+std::vector<Duration> Fields::times(std::string_view name) {
+    const Key* key = find(name, KeyKind::times);
+    const auto needed = need(*key);
+    return needed ? table_.times(name, *needed).value_or(std::vector<Duration>{}) : std::vector<Duration>{};
 }
 
 std::optional<ChargeOrRatio> Fields::charge_or_ratio(std::string_view name) {
-    const Key* key = find(name, KeyKind::charge_or_ratio);
-    const auto needed = need(*key);
-    return needed ? sane(*key, table_.charge_or_ratio(name, *needed)) : std::nullopt;
+    const Key& key = grammar_key(keys_, name);
+    ENSURE(key.kind == KeyKind::charge_or_ratio || key.kind == KeyKind::charge_limit);
+    ENSURE(key.also != Also::of_measured);
+    const auto needed = need(key);
+    return needed ? sane(key, table_.charge_or_ratio(name, *needed)) : std::nullopt;
 }
 
 std::optional<CurrentOrRatio> Fields::current_or_ratio(std::string_view name) {
@@ -180,6 +279,34 @@ std::optional<Fields> Fields::table(std::string_view name) {
     }
     auto inner = table_.table(name, *needed);
     return inner ? std::optional{Fields{std::move(*inner), key.inside, kind_}} : std::nullopt;
+}
+
+Fields::Form Fields::form(std::string_view name) {
+    const Key* key = find(name, KeyKind::value_or_table);
+    if (!has(name) || !need(*key)) {
+        return Form::absent;
+    }
+    const bool plain = !kind_ || (key->plain & only(*kind_)) != 0;
+    const bool is_table = holds_table(name);
+    std::vector<std::string_view> inner;
+    for (const Key& each : key->inside) {
+        if (!kind_ || (each.allowed & only(*kind_)) != 0) {
+            inner.push_back(each.name);
+        }
+    }
+    if (is_table ? !inner.empty() : plain) {
+        return is_table ? Form::table : Form::plain;
+    }
+    if (!is_table && !written(name)) {
+        return Form::table;  // neither a value nor a table: the reader of tables says so
+    }
+    pass_over(name);
+    const std::string where = "'" + std::string{name} + "' in a " + std::string{step_word(*kind_)} + " step is ";
+    table_.error(
+        table_.place_of(name),
+        where + (is_table ? "one value, such as \"" + std::string{words_of(key->dimension).example} + "\", no table"
+                          : "a table with " + joined(inner) + ", not one value"));
+    return Form::refused;
 }
 
 std::vector<Fields> Fields::list(std::string_view name) {

@@ -25,36 +25,64 @@ const GuardRow& row_of(std::string_view key) {
 
 class LimitsReader {
   public:
-    LimitsReader(Fields fields, const Cell& cell) : fields_(std::move(fields)), cell_(cell) {}
+    enum class Of : std::uint8_t { run, step };
+
+    LimitsReader(Fields fields, const Cell& cell, Of of) : fields_(std::move(fields)), cell_(cell), of_(of) {}
 
     Limits read() {
         Limits limits;
         limits.voltage_max = limit<Voltage>("voltage_max", Side::upper);
-        limits.low_voltage = limit<Voltage>("low_voltage", Side::lower, &limits.armed_above);
+        limits.voltage_fall = limit<Voltage>("voltage_fall", Side::upper);
         limits.discharge_floor = limit<Voltage>("discharge_floor", Side::lower);
         limits.current_max = limit<CurrentOrRate>("current_max", Side::upper);
         limits.current_error = limit<CurrentOrRate>("current_error", Side::upper);
-        limits.leakage_max = limit<CurrentOrRate>("leakage_max", Side::upper);
         limits.hold_error = limit<Voltage>("hold_error", Side::upper);
+        limits.voltage_jump = limit<Voltage>("voltage_jump", Side::upper);
+        limits.lead_drop = limit<Voltage>("lead_drop", Side::upper);
+        limits.stuck = limit<ChargeOrRatio>("stuck", Side::upper);
         limits.temperature_max = limit<Temperature>("temperature_max", Side::upper);
         limits.temperature_min = limit<Temperature>("temperature_min", Side::lower);
         limits.charge_temperature = window("charge_temperature");
         limits.discharge_temperature = window("discharge_temperature");
         limits.temperature_rise = limit<TemperatureSlope>("temperature_rise", Side::upper);
+        limits.above_ambient = limit<TemperatureDifference>("above_ambient", Side::upper);
+        if (of_ == Of::run) {
+            read_of_run(limits);
+        } else if (fields_.empty()) {
+            fields_.error(fields_.place(),
+                          "'limits' says nothing; write a limit, such as { temperature_max = \"45 "
+                          "degC\" }, or remove it");
+        }
+        fields_.refuse_others();
+        return limits;
+    }
+
+  private:
+    // What is counted over the whole run, or holds outside steps too.
+    void read_of_run(Limits& limits) {
+        limits.low_voltage = limit<Voltage>("low_voltage", Side::lower, &limits.armed_above);
+        limits.leakage_max = limit<CurrentOrRate>("leakage_max", Side::upper);
         limits.climb = climb();
         leg_caps(limits);
         limits.net_max = refused_off("net_max") ? std::nullopt : fields_.charge_or_ratio("net_max");
         stale(limits);
         limits.run_time_max =
             refused_off("run_time_max") ? std::nullopt : fields_.quantity<Dimension::time>("run_time_max");
-        fields_.refuse_others();
-        return limits;
     }
 
-  private:
+    [[nodiscard]] bool must(std::string_view key) const { return fields_.key(key).required != 0; }
+
     // "off" for a guard that may not be: true, and said.
     bool refused_off(std::string_view key) {
         const GuardRow& row = row_of(key);
+        if (of_ == Of::step && fields_.says(key, "off")) {
+            fields_.pass_over(key);
+            fields_.error(fields_.place_of(key),
+                          said(key) +
+                              "is never off in one step; write a value at or within that of [limits], or "
+                              "remove the line");
+            return true;
+        }
         if (!fields_.says(key, "off") || row.hardness == Hardness::soft) {
             return false;
         }
@@ -63,7 +91,7 @@ class LimitsReader {
             return false;
         }
         std::string right = "remove the line for its default (" + std::string{row.by_default} + "), or write a value";
-        if (grammar_key(grammar_section("limits").keys, key).required != 0) {
+        if (must(key)) {
             right = "write a value";
         }
         if (key == "climb") {
@@ -81,8 +109,12 @@ class LimitsReader {
             return fields.current_or_rate(name);
         } else if constexpr (std::is_same_v<V, Voltage>) {
             return fields.quantity<Dimension::voltage>(name);
+        } else if constexpr (std::is_same_v<V, ChargeOrRatio>) {
+            return fields.charge_or_ratio(name);
         } else if constexpr (std::is_same_v<V, Temperature>) {
             return fields.quantity<Dimension::temperature>(name);
+        } else if constexpr (std::is_same_v<V, TemperatureDifference>) {
+            return fields.quantity<Dimension::temperature_difference>(name);
         } else {
             return fields.quantity<Dimension::temperature_slope>(name);
         }
@@ -121,8 +153,9 @@ class LimitsReader {
             *armed_above = table->quantity<Dimension::voltage>("armed_above");
         }
         const GuardRow& row = row_of(key);
-        const bool must = grammar_key(grammar_section("limits").keys, key).required != 0;
-        if (!table->has("trip") && (must || table->has("warn")) && row.hardness != Hardness::soft) {
+        if (of_ == Of::step && !table->has("trip") && !table->empty()) {
+            fields_.error(table->place(), said(key) + "of one step has no trip; write trip as well");
+        } else if (!table->has("trip") && (must(key) || table->has("warn")) && row.hardness != Hardness::soft) {
             const std::string why =
                 table->has("warn") ? "is a hard guard and may not be a warning alone" : "has no trip";
             fields_.error(table->place(), said(key) + why + "; write trip as well, such as { warn = ..., trip = ... }");
@@ -141,6 +174,8 @@ class LimitsReader {
         const auto plain = [&](const V& v) {
             if constexpr (std::is_same_v<V, CurrentOrRate>) {
                 return current_of(v, cell_.capacity).count;
+            } else if constexpr (std::is_same_v<V, ChargeOrRatio>) {
+                return charge_of(v, cell_.capacity).count;
             } else {
                 return v.count;
             }
@@ -177,7 +212,7 @@ class LimitsReader {
                 fields_.error(table->place_of("max"),
                               said(key) + "has its max at or below its min; max must be above it");
             }
-            if (key == "discharge_temperature" && table->empty()) {
+            if (table->empty() && table->key("min").required == 0) {
                 fields_.error(table->place(), said(key) + "says nothing; write min or max, or remove the line");
             }
             table->refuse_others();
@@ -244,12 +279,17 @@ class LimitsReader {
 
     Fields fields_;
     const Cell& cell_;
+    Of of_;
 };
 
 }  // namespace
 
 Limits parse_limits(Fields fields, const Cell& cell) {
-    return LimitsReader{std::move(fields), cell}.read();
+    return LimitsReader{std::move(fields), cell, LimitsReader::Of::run}.read();
+}
+
+Limits parse_step_limits(Fields fields, const Cell& cell) {
+    return LimitsReader{std::move(fields), cell, LimitsReader::Of::step}.read();
 }
 
 }  // namespace slowfilm::protocol

@@ -7,6 +7,8 @@
 namespace slowfilm::protocol {
 
 [[nodiscard]] Limits parse_limits(Fields fields, const Cell& cell);
+// A step's own, which are fewer and never off.
+[[nodiscard]] Limits parse_step_limits(Fields fields, const Cell& cell);
 
 // Whether both ends of a range are written and the wrong way round.
 template <class Q>

@@ -13,8 +13,13 @@ struct ParsedSteps {
     bool whole{true};  // every step's kind could be read, and depth and number are within bounds
 };
 
-// The steps of the file's top table.
-[[nodiscard]] ParsedSteps parse_steps(Table root);
+// The steps of the file's top table. `cell`: for rates beside currents in a step's limits.
+[[nodiscard]] ParsedSteps parse_steps(Table root, const Cell& cell);
+
+// What one step says, its kind, path and place set already and the steps inside left out.
+void read_step(Fields& fields, Step& step, const Cell& cell);
+// [keep], and the keep of a step.
+[[nodiscard]] Keep read_keep(Fields& fields);
 
 // Steps gone through when everything is passed as often as written, a repeat itself counted once a visit.
 // Stands at `visits_max` + 1 when there are more.

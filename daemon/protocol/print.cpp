@@ -3,6 +3,7 @@
 #include "daemon/protocol/grammar.hpp"
 
 #include <array>
+#include <charconv>
 #include <string_view>
 
 namespace slowfilm::protocol {
@@ -55,8 +56,23 @@ std::string text_of(std::uint32_t value) {
 
 template <class Value>
 std::string text_of(const OfCapacity<Value>& share) {
-    const std::string text = print(share.value);
-    return quoted(share.measured ? text + " of measured" : text);
+    return quoted(print(share));
+}
+std::string text_of(bool value) {
+    return value ? "true" : "false";
+}
+// The shortest text that reads back as the same double; TOML's number needs no point.
+std::string text_of(double value) {
+    std::array<char, 32> text{};
+    const auto end = std::to_chars(text.data(), text.data() + text.size(), value);
+    return {text.data(), end.ptr};
+}
+std::string text_of(const std::vector<Duration>& times) {
+    std::string list;
+    for (const Duration time : times) {
+        list += (list.empty() ? "" : ", ") + text_of(time);
+    }
+    return "[" + list + "]";
 }
 
 // { a = ..., b = ... }
@@ -94,6 +110,10 @@ class Printer {
             step(each, "step", 0);
         }
         accept(protocol.accept);
+        if (protocol.ship != Ship::no) {
+            heading("[after]");
+            word("after", "ship", static_cast<std::size_t>(protocol.ship) - 1);
+        }
         return std::move(text_);
     }
 
@@ -144,43 +164,61 @@ class Printer {
         heading("[start]");
         braces("voltage", Braces{}.put("min", start.voltage.min).put("max", start.voltage.max));
         braces("temperature", Braces{}.put("min", start.temperature.min).put("max", start.temperature.max));
+        braces("resistance", Braces{}.put("min", start.resistance.min).put("max", start.resistance.max));
+        put("soaked", start.soaked);
     }
 
     template <class V>
-    void limit(std::string_view key, const Limit<V>& limit, const std::optional<Voltage>& armed_above = std::nullopt) {
-        if (!limit.written) {
-            return;
-        }
+    static std::string text_of_limit(const Limit<V>& limit, const std::optional<Voltage>& armed_above) {
         if (limit.off) {
-            line(key, quoted("off"));
-        } else if (limit.trip && !limit.warn && !limit.persistence && !armed_above) {
-            line(key, text_of(*limit.trip));
-        } else {
-            braces(key, Braces{}
-                            .put("warn", limit.warn)
-                            .put("trip", limit.trip)
-                            .put("for", limit.persistence)
-                            .put("armed_above", armed_above));
+            return quoted("off");
         }
+        if (limit.trip && !limit.warn && !limit.persistence && !armed_above) {
+            return text_of(*limit.trip);
+        }
+        return Braces{}
+            .put("warn", limit.warn)
+            .put("trip", limit.trip)
+            .put("for", limit.persistence)
+            .put("armed_above", armed_above)
+            .text();
     }
-    void window(std::string_view key, const TemperatureWindow& window) {
-        braces(key, Braces{}.put("min", window.min).put("max", window.max).put("for", window.persistence));
+
+    // `say(key, text)` for each that is written: a line of [limits], or an entry of a step's table.
+    template <class Say>
+    static void each_limit(const Limits& limits, const Say& say) {
+        const auto one = [&](std::string_view key, const auto& limit, const std::optional<Voltage>& armed_above) {
+            if (limit.written) {
+                say(key, text_of_limit(limit, armed_above));
+            }
+        };
+        const auto window = [&](std::string_view key, const TemperatureWindow& w) {
+            if (w.written) {
+                say(key, Braces{}.put("min", w.min).put("max", w.max).put("for", w.persistence).text());
+            }
+        };
+        one("voltage_max", limits.voltage_max, {});
+        one("low_voltage", limits.low_voltage, limits.armed_above);
+        one("voltage_fall", limits.voltage_fall, {});
+        one("discharge_floor", limits.discharge_floor, {});
+        one("current_max", limits.current_max, {});
+        one("current_error", limits.current_error, {});
+        one("leakage_max", limits.leakage_max, {});
+        one("hold_error", limits.hold_error, {});
+        one("voltage_jump", limits.voltage_jump, {});
+        one("lead_drop", limits.lead_drop, {});
+        one("stuck", limits.stuck, {});
+        one("temperature_max", limits.temperature_max, {});
+        one("temperature_min", limits.temperature_min, {});
+        window("charge_temperature", limits.charge_temperature);
+        window("discharge_temperature", limits.discharge_temperature);
+        one("temperature_rise", limits.temperature_rise, {});
+        one("above_ambient", limits.above_ambient, {});
     }
 
     void limits(const Limits& limits) {
         heading("[limits]");
-        limit("voltage_max", limits.voltage_max);
-        limit("low_voltage", limits.low_voltage, limits.armed_above);
-        limit("discharge_floor", limits.discharge_floor);
-        limit("current_max", limits.current_max);
-        limit("current_error", limits.current_error);
-        limit("leakage_max", limits.leakage_max);
-        limit("hold_error", limits.hold_error);
-        limit("temperature_max", limits.temperature_max);
-        limit("temperature_min", limits.temperature_min);
-        window("charge_temperature", limits.charge_temperature);
-        window("discharge_temperature", limits.discharge_temperature);
-        limit("temperature_rise", limits.temperature_rise);
+        each_limit(limits, [&](std::string_view key, const std::string& text) { line(key, text); });
         climb(limits.climb);
         braces("charge_leg_max", Braces{}.put("first", limits.charge_leg_first).put("later", limits.charge_leg_later));
         put("net_max", limits.net_max);
@@ -209,10 +247,17 @@ class Printer {
         }
         heading("[keep]");
         put("every", keep.every);
-        braces("on_change", Braces{}
-                                .put("voltage", keep.on_voltage_change)
-                                .put("current", keep.on_current_change)
-                                .put("temperature", keep.on_temperature_change));
+        braces("on_change", changes_of(keep));
+        if (!keep.at.empty()) {
+            line("at", text_of(keep.at));
+        }
+        put("mean_of", keep.mean_of);
+    }
+    static Braces changes_of(const Keep& keep) {
+        return Braces{}
+            .put("voltage", keep.on_voltage_change)
+            .put("current", keep.on_current_change)
+            .put("temperature", keep.on_temperature_change);
     }
 
     void interruption(const Interruption& interruption) {
@@ -234,12 +279,7 @@ class Printer {
         words("name", step.name);
         line("do", quoted(step_word(step.kind)));
         drive(step);
-        braces("ends", Braces{}
-                           .put("voltage", step.ends.voltage)
-                           .put("current", step.ends.current)
-                           .put("time", step.ends.time)
-                           .put("amount", step.ends.amount)
-                           .put("net", step.ends.net));
+        braces("ends", ends_of(step.ends));
         if (step.at_most.amount) {
             braces("at_most", Braces{}.put("time", step.at_most.time).put("amount", step.at_most.amount));
         } else {
@@ -248,7 +288,12 @@ class Printer {
         if (step.on_overrun != OnOverrun::stop) {
             word("step", "on_overrun", static_cast<std::size_t>(step.on_overrun));
         }
-        words("prompt", step.prompt);
+        if (step.good_end != GoodEnd::any) {
+            word("step", "good_end", static_cast<std::size_t>(step.good_end) - 1);
+        }
+        put("not_before", step.not_before);
+        common(step);
+        ask(step);
         if (step.kind == StepKind::repeat) {
             line("times", std::to_string(step.times));
             for (const Step& inner : step.steps) {
@@ -258,24 +303,126 @@ class Printer {
         indent_.clear();
     }
 
+    static Braces ends_of(const Ends& ends) {
+        Braces braces;
+        braces.put("voltage", ends.voltage);
+        if (ends.above || ends.below) {
+            braces.add("voltage", Braces{}.put("above", ends.above).put("below", ends.below).text());
+        }
+        braces.put("current", ends.current).put("time", ends.time).put("amount", ends.amount).put("net", ends.net);
+        if (const auto& t = ends.temperature) {
+            braces.add("temperature", Braces{}.put("min", t->min).put("max", t->max).put("for", t->held).text());
+        }
+        if (const auto& settle = ends.settle) {
+            braces.add("settle", "{ below = " + text_of(settle->below) + ", over = " + text_of(settle->over) + " }");
+        }
+        if (const auto& figure = ends.figure) {
+            braces.add("figure", quoted(name(figure->figure)));
+            braces.add("below", text_of(figure->below));
+        }
+        return braces;
+    }
+
+    void common(const Step& step) {
+        if (const auto& only_if = step.only_if) {
+            const Dimension dimension = dimension_of(only_if->figure);
+            Braces inside;
+            inside.add("figure", quoted(name(only_if->figure)));
+            inside.put("above", bound_text(dimension, only_if->above))
+                .put("below", bound_text(dimension, only_if->below));
+            braces("only_if", inside.put("from", only_if->from).put("to", only_if->to));
+        }
+        put("ambient", step.ambient);
+        if (step.together) {
+            line("together", text_of(true));
+        }
+        if (step.limits) {
+            Braces inside;
+            each_limit(*step.limits, [&](std::string_view key, const std::string& text) { inside.add(key, text); });
+            braces("limits", inside);
+        }
+        if (step.keep) {
+            Braces inside;
+            inside.put("every", step.keep->every);
+            if (const Braces changes = changes_of(*step.keep); !changes.empty()) {
+                inside.add("on_change", changes.text());
+            }
+            if (!step.keep->at.empty()) {
+                inside.add("at", text_of(step.keep->at));
+            }
+            braces("keep", inside.put("mean_of", step.keep->mean_of));
+        }
+    }
+
+    void ask(const Step& step) {
+        words("prompt", step.prompt);
+        std::string fields;
+        for (const EnterField& field : step.enter) {
+            Braces inside;
+            inside.add("name", quoted(field.name));
+            inside.add("unit", quoted(field.unit));
+            fields += (fields.empty() ? " " : ", ") + inside.put("min", field.min).put("max", field.max).text();
+        }
+        if (!fields.empty()) {
+            line("enter", "[" + fields + " ]");
+        }
+        if (!step.same_cell) {
+            line("same_cell", text_of(false));
+        }
+        if (step.delay.count > 0) {
+            line("delay", text_of(step.delay));
+        }
+    }
+
     void drive(const Step& step) {
-        const bool hold = step.kind == StepKind::hold;
+        const bool charges_or_discharges = step.kind == StepKind::charge || step.kind == StepKind::discharge;
         put("voltage", step.voltage);
+        if (const auto& ramp = step.voltage_ramp) {
+            Braces sweep;
+            sweep.add("from", ramp->from ? text_of(*ramp->from) : quoted("now"));
+            sweep.add("to", text_of(ramp->to));
+            sweep.add("rate", text_of(ramp->rate));
+            braces("voltage", sweep);
+        }
+        if (const auto& ramp = step.current_ramp) {
+            Braces sweep;
+            sweep.add("from", ramp->from ? text_of(*ramp->from) : quoted("now"));
+            sweep.add("to", text_of(ramp->to));
+            sweep.add("over", text_of(ramp->over));
+            braces("current", sweep);
+        }
         if (step.current) {
             const bool rate = std::holds_alternative<Rate>(step.current->value);
-            const std::string_view key = hold ? (rate ? "rate_max" : "current_max") : (rate ? "rate" : "current");
+            const std::string_view key =
+                charges_or_discharges ? (rate ? "rate" : "current") : (rate ? "rate_max" : "current_max");
             line(key, text_of(*step.current));
         }
-        if (hold && step.direction != Direction::charge) {
+        if (step.direction != Direction::charge) {
             word("step", "direction", static_cast<std::size_t>(step.direction));
+        }
+        levels(step.levels);
+        if (step.measures) {
+            word("step", "measures", 0);
+        }
+        if (step.ends_cycle) {
+            line("ends_cycle", text_of(true));
+        }
+    }
+    void levels(const std::vector<PulseLevel>& levels) {
+        std::string list;
+        for (const PulseLevel& level : levels) {
+            Braces inside;
+            inside.add(level.charges ? "charge" : "discharge", text_of(level.current));
+            inside.add("for", text_of(level.span));
+            list += (list.empty() ? " " : ", ") + inside.text();
+        }
+        if (!list.empty()) {
+            line("levels", "[" + list + " ]");
         }
     }
 
     static std::optional<std::string> bound_text(Dimension dimension, const std::optional<std::int64_t>& bound) {
-        if (!bound) {
-            return std::nullopt;
-        }
-        return dimension == Dimension::ratio ? print(Ratio{*bound}) : print(Charge{*bound});
+        return bound ? std::optional{print_figure(dimension, *bound)} : std::nullopt;
     }
     void accept(const std::vector<AcceptRule>& rules) {
         if (rules.empty()) {
@@ -288,7 +435,9 @@ class Printer {
                                     .put("max", bound_text(rule.dimension, rule.max))
                                     .put("step", rule.step)
                                     .put("cycle", rule.cycle)
-                                    .put("pass", rule.pass));
+                                    .put("pass", rule.pass)
+                                    .put("from", rule.from)
+                                    .put("to", rule.to));
         }
     }
 
@@ -297,6 +446,23 @@ class Printer {
 };
 
 }  // namespace
+
+std::string print_figure(Dimension dimension, std::int64_t value) {
+    switch (dimension) {
+        case Dimension::charge: return print(Charge{value});
+        case Dimension::resistance: return print(Resistance{value});
+        case Dimension::voltage_slope: return print(VoltageSlope{value});
+        case Dimension::ratio:
+        case Dimension::time:
+        case Dimension::voltage:
+        case Dimension::current:
+        case Dimension::temperature:
+        case Dimension::temperature_difference:
+        case Dimension::temperature_slope:
+        case Dimension::rate: break;
+    }
+    return print(Ratio{value});
+}
 
 std::string to_toml(const Protocol& protocol) {
     return Printer{}.print_all(protocol);

@@ -270,6 +270,11 @@ bool Table::has_tables(std::string_view key) const {
            value->children.front().kind == NodeKind::table;
 }
 
+bool Table::has_empty_list(std::string_view key) const {
+    const Node* value = node_->find(key);
+    return value != nullptr && value->kind == NodeKind::array && value->children.empty();
+}
+
 std::optional<std::string> Table::written_text(std::string_view key) const {
     const Node* value = node_->find(key);
     return value != nullptr && value->kind == NodeKind::text ? std::optional{value->text} : std::nullopt;
@@ -304,6 +309,11 @@ Place Table::place_of(std::string_view key) const {
 Place Table::place_of_key(std::string_view key) const {
     const Node* value = node_->find(key);
     return value == nullptr ? node_->place : value->key_place;
+}
+
+Place Table::place_of_element(std::string_view key, std::size_t index) const {
+    const Node* value = node_->find(key);
+    return value == nullptr || index >= value->children.size() ? place_of(key) : value->children[index].place;
 }
 
 void Table::error(Place place, std::string message) {

@@ -72,10 +72,16 @@ class Table {
     [[nodiscard]] std::optional<bool> truth(std::string_view key, Need need = Need::optional);
     template <Dimension D>
     [[nodiscard]] std::optional<Quantity<D>> quantity(std::string_view key, Need need = Need::optional);
-    [[nodiscard]] std::optional<Rate> rate(std::string_view key, Need need = Need::optional);
     [[nodiscard]] std::optional<CurrentOrRate> current_or_rate(std::string_view key, Need need = Need::optional);
+    [[nodiscard]] std::optional<CurrentOrRate> signed_current_or_rate(std::string_view key, Need need = Need::optional);
     [[nodiscard]] std::optional<ChargeOrRatio> charge_or_ratio(std::string_view key, Need need = Need::optional);
     [[nodiscard]] std::optional<CurrentOrRatio> current_or_ratio(std::string_view key, Need need = Need::optional);
+    // Of a step: a share of capacity may say "of measured".
+    [[nodiscard]] std::optional<StepCurrent> step_rate(std::string_view key, Need need = Need::optional);
+    [[nodiscard]] std::optional<StepCurrent> step_current(std::string_view key, Need need = Need::optional);
+    [[nodiscard]] std::optional<StepCharge> step_charge(std::string_view key, Need need = Need::optional);
+    // A list of times, not empty; an element that is none is refused at its place.
+    [[nodiscard]] std::optional<std::vector<Duration>> times(std::string_view key, Need need = Need::optional);
     // The index of the value within `words`.
     [[nodiscard]] std::optional<std::size_t> word(std::string_view key, std::span<const std::string_view> words,
                                                   Need need = Need::optional);
@@ -91,6 +97,7 @@ class Table {
     [[nodiscard]] bool has(std::string_view key) const;
     [[nodiscard]] bool has_table(std::string_view key) const;
     [[nodiscard]] bool has_tables(std::string_view key) const;  // an array whose first element is a table
+    [[nodiscard]] bool has_empty_list(std::string_view key) const;
     [[nodiscard]] std::optional<std::string> written_text(std::string_view key) const;
     [[nodiscard]] bool has_text(std::string_view key, std::string_view text) const;
     [[nodiscard]] std::vector<std::string> keys() const;  // as they stand in the file
@@ -105,6 +112,8 @@ class Table {
     [[nodiscard]] Place place() const;                               // of its header or opening brace
     [[nodiscard]] Place place_of(std::string_view key) const;        // of the key's value; absent: place()
     [[nodiscard]] Place place_of_key(std::string_view key) const;    // of the key itself; absent: place()
+    [[nodiscard]] Place place_of_element(std::string_view key,
+                                         std::size_t index) const;  // of a list; else place_of(key)
     void error(Place place, std::string message);
     void warning(Place place, std::string message);
 

@@ -106,12 +106,50 @@ template std::optional<VoltageSlope> Table::quantity(std::string_view, Need);
 template std::optional<Resistance> Table::quantity(std::string_view, Need);
 template std::optional<Ratio> Table::quantity(std::string_view, Need);
 
-std::optional<Rate> Table::rate(std::string_view key, Need need) {
-    return ask_value(key, need, Dimension::rate, parse_rate);
-}
-
 std::optional<CurrentOrRate> Table::current_or_rate(std::string_view key, Need need) {
     return ask_value(key, need, Dimension::current, parse_current_or_rate);
+}
+
+std::optional<CurrentOrRate> Table::signed_current_or_rate(std::string_view key, Need need) {
+    return ask_value(key, need, Dimension::current, parse_signed_current_or_rate);
+}
+
+std::optional<StepCurrent> Table::step_rate(std::string_view key, Need need) {
+    return ask_value(key, need, Dimension::rate, parse_step_rate);
+}
+
+std::optional<StepCurrent> Table::step_current(std::string_view key, Need need) {
+    return ask_value(key, need, Dimension::current, parse_step_current);
+}
+
+std::optional<StepCharge> Table::step_charge(std::string_view key, Need need) {
+    return ask_value(key, need, Dimension::charge, parse_step_charge);
+}
+
+std::optional<std::vector<Duration>> Table::times(std::string_view key, Need need) {
+    constexpr std::string_view example = R"(["1 h", "3 d"])";
+    const Node* value = ask(key, need, example);
+    if (value == nullptr) {
+        return std::nullopt;
+    }
+    if (value->kind != NodeKind::array || value->children.empty()) {
+        error(value->place, key_phrase(key) + (value->kind == NodeKind::array ? " is empty" : " is " + shown(*value)) +
+                                "; write a list of times, such as " + std::string{example});
+        return std::nullopt;
+    }
+    std::vector<Duration> result;
+    for (const Node& element : value->children) {
+        if (element.kind != NodeKind::text) {
+            error(element.place, not_a_quantity(key, element, Dimension::time));
+            continue;
+        }
+        if (const auto parsed = parse_quantity<Dimension::time>(element.text)) {
+            result.push_back(*parsed);
+        } else {
+            error(element.place, key_phrase(key) + " holds " + shown(element) + ", which " + parsed.error());
+        }
+    }
+    return result.size() == value->children.size() ? std::optional{std::move(result)} : std::nullopt;
 }
 
 std::optional<ChargeOrRatio> Table::charge_or_ratio(std::string_view key, Need need) {

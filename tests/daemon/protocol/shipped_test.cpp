@@ -150,19 +150,31 @@ std::string example_of(Dimension dimension) {
 }
 
 std::string takes(const Key& key) {
+    const std::string also = key.also == Also::of_measured ? ", also `of measured`"
+                             : key.also == Also::now       ? ", or `\"now\"`"
+                                                           : "";
     switch (key.kind) {
         case KeyKind::text: return "text";
+        case KeyKind::truth: return "`true` or `false`";
         case KeyKind::count: return "a bare integer from 1";
-        case KeyKind::word: return "one of " + words_of(key.words);
-        case KeyKind::quantity: return example_of(key.dimension);
-        case KeyKind::rate: return example_of(Dimension::rate);
-        case KeyKind::current_or_rate: return "a current or a rate: `\"350 mA\"`, `\"C/50\"`";
-        case KeyKind::charge_or_ratio: return "a charge or a percentage of rated: `\"0.5 Ah\"`, `\"35 %\"`";
+        case KeyKind::number: return "a bare number";
+        case KeyKind::word: return (key.words.size() > 1 ? "one of " : "") + words_of(key.words);
+        case KeyKind::quantity: return example_of(key.dimension) + also;
+        case KeyKind::rate: return example_of(Dimension::rate) + also;
+        case KeyKind::current_or_rate:
+            return std::string(key.sign == Sign::any ? "a current or a rate, signed: `\"-350 mA\"`, `\"C/50\"`"
+                                                     : "a current or a rate: `\"350 mA\"`, `\"C/50\"`") +
+                   also;
+        case KeyKind::charge_or_ratio: return "a charge or a percentage of rated: `\"0.5 Ah\"`, `\"35 %\"`" + also;
         case KeyKind::current_or_ratio: return "a current or a percentage: `\"10 mA\"`, `\"1 %\"`";
+        case KeyKind::figure_value:
+            return "a value of the figure: `\"84 %\"`, `\"4.8 Ah\"`, `\"40 mohm\"`, `\"2 mV/d\"`";
+        case KeyKind::times: return "a list of times: `[\"1 h\", \"3 d\"]`";
         case KeyKind::table: return "a table";
         case KeyKind::value_or_table: return example_of(key.dimension) + "; or a table";
         case KeyKind::limit: return example_of(key.dimension) + "; or a table";
         case KeyKind::current_limit: return "a current or a rate: `\"1.2 A\"`, `\"C/4\"`; or a table";
+        case KeyKind::charge_limit: return "a charge or a percentage of rated: `\"50 mAh\"`, `\"2 %\"`; or a table";
         case KeyKind::list: return "a list of tables";
         case KeyKind::steps: return "steps of its own";
     }
@@ -178,7 +190,7 @@ const GuardRow* guard_of(std::string_view key) {
 // The dotted name of a key, as complaints of the checker spell it.
 void rows(std::string& out, std::span<const Key> keys, const std::string& prefix, bool steps, bool limits) {
     for (const Key& key : keys) {
-        const GuardRow* guard = limits && prefix.empty() ? guard_of(key.name) : nullptr;
+        const GuardRow* guard = (limits && prefix.empty()) || prefix == "limits." ? guard_of(key.name) : nullptr;
         const std::string name = prefix + std::string(key.name);
         std::string need;
         if (steps) {
@@ -197,7 +209,8 @@ void rows(std::string& out, std::span<const Key> keys, const std::string& prefix
         }
         out += "| `" + name + "` | " + takes(key) + " | " + need + " | " + meaning + " |\n";
         // warn, trip and for mean the same in every limit; the text above the reference says what.
-        const bool limit = key.kind == KeyKind::limit || key.kind == KeyKind::current_limit;
+        const bool limit =
+            key.kind == KeyKind::limit || key.kind == KeyKind::current_limit || key.kind == KeyKind::charge_limit;
         for (const Key& inner : key.inside) {
             if (!limit || (inner.name != "warn" && inner.name != "trip" && inner.name != "for")) {
                 rows(out, std::span(&inner, 1), name + ".", steps, limits);

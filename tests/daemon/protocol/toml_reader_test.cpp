@@ -76,7 +76,7 @@ a = 2
     EXPECT_EQ(root.number("count"), 3.0);
     EXPECT_EQ(root.truth("on"), true);
     EXPECT_EQ(root.quantity<Dimension::voltage>("voltage"), 4'200_mV);
-    EXPECT_EQ(root.rate("rate"), (Rate{1, 20}));
+    EXPECT_EQ(root.step_rate("rate"), StepCurrent(CurrentOrRate{Rate{1, 20}}));
     EXPECT_EQ(root.current_or_rate("either"), CurrentOrRate{350_mA});
     EXPECT_EQ(root.charge_or_ratio("share"), ChargeOrRatio{35_percent});
     EXPECT_EQ(root.current_or_ratio("share"), CurrentOrRatio{35_percent});
