@@ -14,6 +14,15 @@ void Machine::take(const Command& command) {
     }
 }
 
+bool refused(const Decision& decision) {
+    for (const Event& event : decision.all_events()) {
+        if (event.kind == EventKind::refused) {
+            return true;
+        }
+    }
+    return false;
+}
+
 void Machine::refuse(CommandKind kind) {
     emit(EventKind::refused, static_cast<std::uint8_t>(kind));
     decision_.commit = true;
@@ -71,6 +80,7 @@ void Machine::resume() {
     // A cell that was paused at its first checks, or failed them, has still to show that it fits [start].
     const StartWindow window = !run_.begun                              ? StartWindow::start
                                : run_.window == StartWindow::by_history ? StartWindow::by_history
+                               : run_.wait == WaitReason::moved         ? StartWindow::same_cell
                                                                         : StartWindow::none;
     run_.wait = WaitReason::none;
     run_.state = RunState::checking;
