@@ -33,15 +33,15 @@ Bench::Answer Bench::acknowledge(const control::Request& request) {
                     taken ? "the trip of " + named + " is acknowledged already; what it needs now: " + run->needs()
                           : named + " is " + state_word(task) + ": there is no trip to acknowledge");
     }
+    const bool open = run != nullptr && run->plan != nullptr ? run->run.opening.verified : task.output_open();
+    if (!trip && !open) {
+        return fail(Failure::bad_data, "the output of " + channel +
+                                           " is not seen open, and so the cause is still there; open it by hand");
+    }
     note(request.peer, &task, "acknowledge", *reason);
     if (trip && engine::refused(task.command(CommandKind::acknowledge))) {
         return fail(Failure::bad_data, named + " tripped by " + std::string(guard_row(run->run.tripped_by).name) +
                                            ", and its cause is still there; acknowledge it once it is gone");
-    }
-    const bool open = run != nullptr && run->plan != nullptr ? run->run.opening.verified : task.output_open();
-    if (latched && !open) {
-        return fail(Failure::bad_data, "the output of " + channel +
-                                           " is not seen open, and so the cause is still there; open it by hand");
     }
     unlatch(task);
     boost::json::object result = answer("acknowledged");

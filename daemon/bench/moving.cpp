@@ -22,7 +22,7 @@ void put_elsewhere(engine::Run& run) {
         run.same_cell_voltage = run.last.voltage.value;
         run.same_cell_known = true;
     }
-    if (run.begun) {
+    if (run.begun && run.window != engine::StartWindow::by_history) {
         run.window = engine::StartWindow::same_cell;
     }
     run.state = RunState::waiting;

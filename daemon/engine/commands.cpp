@@ -80,7 +80,6 @@ void Machine::resume() {
     // A cell that was paused at its first checks, or failed them, has still to show that it fits [start].
     const StartWindow window = !run_.begun                              ? StartWindow::start
                                : run_.window == StartWindow::by_history ? StartWindow::by_history
-                               : run_.wait == WaitReason::moved         ? StartWindow::same_cell
                                                                         : StartWindow::none;
     run_.wait = WaitReason::none;
     run_.state = RunState::checking;
