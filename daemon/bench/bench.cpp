@@ -65,7 +65,7 @@ Result<std::unique_ptr<Bench>> Bench::open(boost::asio::io_context& io, BenchOpt
 
 Result<void> Bench::make_channels(const ChannelFactory& factory) {
     for (const ChannelConfig& config : options_.config.channels) {
-        Result<std::unique_ptr<channel::Channel>> channel = factory(config);
+        Result<std::unique_ptr<channel::Channel>> channel = factory(config, find_chamber(options_.config, config.chamber));
         if (!channel) {
             return fail(Failure::bad_config, escaped(options_.config.file) + ":" + std::to_string(config.place.line) +
                                                  ":" + std::to_string(config.place.column) + ": channel '" +
@@ -155,19 +155,8 @@ void Bench::lost_record(const std::string& why) {
     }
 }
 
-void Bench::open_group_of(std::size_t channel) {
-    const std::string& group = tasks_[channel]->config().group;
-    if (group.empty()) {
-        return;
-    }
-    for (const auto& task : tasks_) {
-        if (task->index() != channel && task->config().group == group) {
-            task->feed(GroupTrip{static_cast<std::uint32_t>(channel)});
-        }
-    }
-}
-
 void Bench::publish(std::size_t channel, const Event& event) {
+    judge_latch(channel, event);
     if (!publish_) {
         return;
     }

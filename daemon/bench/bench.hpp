@@ -7,6 +7,7 @@
 #include "daemon/bench/ledger_feed.hpp"
 #include "daemon/bench/preparation.hpp"
 #include "daemon/bench/schedule.hpp"
+#include "daemon/bench/starting.hpp"
 #include "daemon/channel/channel.hpp"
 #include "daemon/control/server.hpp"
 #include "daemon/core/result.hpp"
@@ -14,6 +15,7 @@
 #include "daemon/ledger/writer.hpp"
 
 #include <boost/asio/io_context.hpp>
+#include <boost/asio/post.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/thread_pool.hpp>
 #include <boost/json/object.hpp>
@@ -28,7 +30,9 @@
 
 namespace slowfilm::bench {
 
-using ChannelFactory = std::function<Result<std::unique_ptr<channel::Channel>>(const ChannelConfig&)>;
+// The second: the chamber around it, or nothing.
+using ChannelFactory =
+    std::function<Result<std::unique_ptr<channel::Channel>>(const ChannelConfig&, const ChamberConfig*)>;
 
 struct BenchOptions {
     BenchConfig config;
@@ -98,8 +102,19 @@ class Bench final : public Surroundings {
     void hurry(std::size_t channel, Duration period) override { schedule_->hurry(channel, period); }
     void open_group_of(std::size_t channel) override;
     void publish(std::size_t channel, const Event& event) override;
+    void decided(std::size_t channel, bool told) override;
 
-    // operations (operations.cpp, start.cpp, status.cpp)
+    // what channels have in common: latches, groups, chambers, trays (together.cpp)
+    void judge_latch(std::size_t channel, const Event& event);
+    void latch(const ChannelTask& task, std::string text);
+    void unlatch(const ChannelTask& task);
+    [[nodiscard]] const ledger::ChannelLatch* latch_of(const ChannelTask& task) const;
+    void cool_chamber_of(const ChannelTask& task);
+    [[nodiscard]] Result<void> chamber_allows(const ChannelTask& task, const engine::Plan& plan,
+                                              ledger::RunNumber tray) const;
+    void gather(ledger::RunNumber tray);
+
+    // operations (operations.cpp, acknowledge.cpp, cells.cpp, moves.cpp, start.cpp, status.cpp)
     using Answer = Result<boost::json::value>;
     [[nodiscard]] Answer status(const control::Request& request);
     void commit(const control::Request& request, control::Reply reply);
@@ -110,11 +125,27 @@ class Bench final : public Surroundings {
     [[nodiscard]] Answer acknowledge(const control::Request& request);
     [[nodiscard]] Answer remove(const control::Request& request);
     void start(const control::Request& request, control::Reply reply);
+    void start_tray(const control::Request& request, control::Reply reply);
+    void begin_starting(std::shared_ptr<Starting> starting);
+    void reserve(Starting& starting);
+    [[nodiscard]] Result<void> may_start(const Starting& starting, std::size_t place) const;
+    void prepare(const std::shared_ptr<Starting>& starting);
+    void finish_starting(const std::shared_ptr<Starting>& starting);
+    void give_up(Starting& starting);
+    void make_run(Starting& starting, StartingCell& cell, ledger::RunNumber tray);
+    void tell_started(const Starting& starting);
     void load_fixture(ChannelTask& task, const ActiveRun& run);
-    void prepare(const control::Peer& peer, const StartRequest& wanted, const ChannelTraits& traits,
-                 control::Reply reply);
-    void finish_start(const control::Peer& peer, const StartRequest& wanted, Result<Prepared> prepared,
-                      control::Reply reply);
+    void enter(const control::Request& request, control::Reply reply);
+    void note_run(const control::Request& request, control::Reply reply);
+    void lift_quarantine(const control::Request& request, control::Reply reply);
+    void move(const control::Request& request, control::Reply reply);
+    [[nodiscard]] Result<ChannelTask*> movable(ledger::RunNumber run, const ChannelTask& to) const;
+    [[nodiscard]] Answer finish_move(const control::Peer& peer, ledger::RunNumber run, ChannelTask& to,
+                                     Result<engine::Plan> plan);
+    // Asks the ledger, away from the turns, once all that has happened is on disk.
+    template <class T>
+    void ask_ledger(std::function<Result<T>(ledger::Reader&)> question, std::function<void(Result<T>)> then);
+    void reply_once_recorded(std::string_view verb, Answer result, control::Reply reply);
     [[nodiscard]] Result<void> may_operate(const control::Peer& peer) const;
     [[nodiscard]] Result<ChannelTask*> channel_named(const boost::json::object& params);
     [[nodiscard]] Result<ChannelTask*> run_named(const boost::json::object& params);
@@ -125,6 +156,7 @@ class Bench final : public Surroundings {
     [[nodiscard]] boost::json::object channel_status(const ChannelTask& task) const;
     [[nodiscard]] boost::json::object answer(std::string_view kind) const;
     void note(const control::Peer& peer, const ChannelTask* task, std::string_view verb, std::string detail);
+    [[nodiscard]] static std::string who(const control::Peer& peer);
     [[nodiscard]] std::string state_word(const ChannelTask& task) const;
 
     boost::asio::io_context& io_;
@@ -149,10 +181,30 @@ class Bench final : public Surroundings {
     };
     std::map<std::string, Orphan, std::less<>> orphans_;  // by cell: unfinished runs whose channel is not on this bench
     std::set<std::string, std::less<>> quarantined_;      // cells that may get no current
+    std::map<std::string, ledger::ChannelLatch, std::less<>> latches_;  // by channel
     std::vector<std::pair<ChannelTask*, std::unique_ptr<ActiveRun>>> found_runs_;  // while the daemon starts
     bool outputs_opened_{false};  // once: before it no command is taken
     bool closing_{false};
     bool warned_behind_{false};
 };
+
+template <class T>
+void Bench::ask_ledger(std::function<Result<T>(ledger::Reader&)> question, std::function<void(Result<T>)> then) {
+    feed_.commit_then([this, question = std::move(question), then = std::move(then)](bool on_disk) {
+        if (!on_disk) {
+            then(fail(Failure::cannot_write, "nothing can be recorded: " + feed_.why_lost()));
+            return;
+        }
+        boost::asio::post(preparation_, [this, alive = alive_, question, then, path = options_.config.ledger] {
+            const Result<std::unique_ptr<ledger::Reader>> reader = ledger::Reader::open(path);
+            Result<T> answer = reader ? question(**reader) : Result<T>(tl::unexpected(reader.error()));
+            boost::asio::post(io_, [alive, then, answer = std::move(answer)]() mutable {
+                if (*alive) {
+                    then(std::move(answer));
+                }
+            });
+        });
+    });
+}
 
 }  // namespace slowfilm::bench

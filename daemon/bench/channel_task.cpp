@@ -14,6 +14,7 @@ using namespace literals;
 constexpr Duration verify_period = 50_ms;
 constexpr Duration checkpoint_every = 60_s;
 constexpr Duration slept_least = 1_s;
+constexpr Duration idle_period = 5_s;  // of a channel whose run is over, until its cell is taken away
 
 // Readings of a channel without a run: each quantity's newest.
 template <class Q>
@@ -42,6 +43,16 @@ std::string ActiveRun::needs() const {
     return recorder->needs(run);
 }
 
+std::string ActiveRun::alarm() const {
+    if (!plan) {
+        return "";
+    }
+    if (run.idle_said != 0) {
+        return idle_text;
+    }
+    return run.low_said > 0 && run.low_since.count != 0 ? copper_text : "";
+}
+
 void ActiveRun::note(const ledger::VisitRecord& visit) {
     charge_in_ah += visit.charge_in_ah;
     charge_out_ah += visit.charge_out_ah;
@@ -50,6 +61,10 @@ void ActiveRun::note(const ledger::VisitRecord& visit) {
 void ActiveRun::note(const ledger::EventRecord& event) {
     if (event.event.kind == EventKind::tripped) {
         trip_text = event.text;
+    } else if (event.event.kind == EventKind::copper) {
+        copper_text = event.text;
+    } else if (event.event.kind == EventKind::idle_alarm) {
+        idle_text = event.text;
     }
 }
 
@@ -69,30 +84,33 @@ ChannelTask::ChannelTask(std::size_t index, const ChannelConfig& config, std::un
     last_turn_ = surroundings_.clock().now();
 }
 
-std::optional<Duration> ChannelTask::turn() {
+std::optional<Schedule::Next> ChannelTask::turn() {
     const Time now = surroundings_.clock().now();
-    const bool watched = feeds_run() && !settled();
-    if (watched) {
+    const bool idle = feeds_run() && settled();
+    if (feeds_run() && !idle) {
         notice_gap(now);
     }
     last_turn_ = now;
+    heard_ = false;
     // A channel that answers at once gives the tick a fresh reading to judge: a step that ends by time ends on its
     // sample.
     ask_sample(now);
-    if (watched) {
+    // One that is over decides nothing by time alone: its tape grows by a sample, or by a tick that tells of silence.
+    if (feeds_run() && !(idle && heard_)) {
         feed(Tick{});
     }
     judge_opening(now);
     if (opening_.wanted && !opening_.verified) {
-        return std::min(verify_period, config_.traits.period);
+        return Schedule::Next{std::min(verify_period, config_.traits.period)};
     }
-    if (feeds_run()) {
-        return config_.traits.period;
+    if (!feeds_run()) {
+        return std::nullopt;
     }
-    return std::nullopt;
+    return settled() ? Schedule::Next{std::max(idle_period, config_.traits.period), false}
+                     : Schedule::Next{config_.traits.period};
 }
 
-// A cell that tripped is watched until somebody takes it away: its heat still opens the neighbours.
+// Over, and seen open. A cell that tripped is watched as closely as before: its heat still opens the neighbours.
 bool ChannelTask::settled() const {
     return run_->over() && run_->run.opening.verified && run_->run.state != RunState::tripped;
 }
@@ -138,12 +156,8 @@ void ChannelTask::took(const Sample& sample) {
     take_newer(last_.temperature, sample.temperature);
     take_newer(last_.ambient, sample.ambient);
     last_.mode = sample.mode;
-    if (!feeds_run()) {
-        return;
-    }
-    // A run that is over and seen open has nothing more to decide, and its tape ends; current would wake it again.
-    const bool flows = sample.current.good() && magnitude(sample.current.value) > leakage();
-    if (!settled() || flows) {
+    heard_ = sample.voltage.quality != Quality::absent || sample.current.quality != Quality::absent;
+    if (feeds_run()) {
         feed(sample);
     }
 }
@@ -269,6 +283,7 @@ engine::Decision ChannelTask::take(const InputBody& body) {
     }
     nested_.clear();
     taking_ = false;
+    surroundings_.decided(index_, std::exchange(told_, false));
     return first;
 }
 
@@ -294,7 +309,11 @@ void ChannelTask::carry_out(const Input& input, const engine::Decision& decision
     if (decision.commit && !decision.record_first) {
         surroundings_.ledger().commit();
     }
+    if (decision.apply_ambient) {
+        channel_->set_ambient(run_->run.ambient, input.time);
+    }
     for (const Event& event : decision.all_events()) {
+        told_ = true;
         surroundings_.publish(index_, event);
     }
     if (decision.wants_test) {

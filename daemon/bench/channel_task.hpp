@@ -5,6 +5,7 @@
 #include "daemon/bench/clock.hpp"
 #include "daemon/bench/config.hpp"
 #include "daemon/bench/ledger_feed.hpp"
+#include "daemon/bench/schedule.hpp"
 #include "daemon/channel/channel.hpp"
 #include "daemon/engine/engine.hpp"
 #include "daemon/record/record.hpp"
@@ -22,6 +23,7 @@ namespace slowfilm::bench {
 struct ActiveRun {
     ledger::RunNumber number{0};
     std::string cell, title;
+    ledger::RunNumber tray{0};                     // the first run of its tray; 0: it was started alone
     std::unique_ptr<const engine::Plan> plan;  // null: the state could not be restored, see `trouble`
     engine::Run run;
     std::optional<record::Recorder> recorder;
@@ -32,12 +34,15 @@ struct ActiveRun {
     bool restarted{false};                         // the daemon found it unfinished, and nobody has resumed it since
     double charge_in_ah{0.0}, charge_out_ah{0.0};  // of the visits that have ended
     std::string trip_text;                         // the last trip's sentence
+    std::string copper_text, idle_text;            // the last alarms' sentences
     std::string trouble;                           // why it cannot be resumed; "": it can
     ledger::RunStatus status;                      // as last recorded, where there is no plan
 
     [[nodiscard]] RunState state() const { return plan ? run.state : status.state; }
     [[nodiscard]] bool over() const;
     [[nodiscard]] std::string needs() const;
+    // An alarm that is no trip and is still so, as a sentence; "" when there is none.
+    [[nodiscard]] std::string alarm() const;
     // Keeps what is shown of it, and the record itself until the next hand-over.
     void keep(ledger::Record record);
     void note(const ledger::VisitRecord& visit);
@@ -62,6 +67,8 @@ class Surroundings {
     // Heat or a stuck output on this channel: its group must open.
     virtual void open_group_of(std::size_t channel) = 0;
     virtual void publish(std::size_t channel, const Event& event) = 0;
+    // An input has been carried out whole; `told`: with events.
+    virtual void decided(std::size_t channel, bool told) = 0;
 };
 
 class ChannelTask {
@@ -70,7 +77,7 @@ class ChannelTask {
                 Surroundings& surroundings);
 
     // A period has passed.
-    [[nodiscard]] std::optional<Duration> turn();
+    [[nodiscard]] std::optional<Schedule::Next> turn();
 
     // Asks for open circuit behind the run's back, if there is one, and sees to it: at the daemon's start and end.
     void open_output();
@@ -129,7 +136,9 @@ class ChannelTask {
     std::uint64_t demand_number_{0};  // a demand that waits for its record is void once another was decided
     std::vector<InputBody> nested_;   // inputs that came while one was being carried out
     bool taking_{false};
+    bool told_{false};  // what is being carried out had events
     bool sampling_{false};
+    bool heard_{false};  // a sample came in this turn
     bool reserved_{false};
     bool closing_{false};
     Sample last_;              // the newest reading of each quantity, good or not

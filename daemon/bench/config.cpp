@@ -78,6 +78,39 @@ void read_access(Table& root, BenchConfig& config) {
     }
 }
 
+void read_chambers(Table& root, BenchConfig& config) {
+    for (Table& table : root.tables("chamber")) {
+        ChamberConfig chamber;
+        chamber.place = table.place();
+        chamber.name = table.text("name", Need::required).value_or("");
+        if (const auto reason = why_no_name(chamber.name); reason && table.has("name")) {
+            table.error(table.place_of("name"),
+                        "the chamber's name " + *reason + "; it needs 1 to 64 printable characters");
+        }
+        if (find_chamber(config, chamber.name) != nullptr) {
+            table.error(table.place_of("name"), "there are two chambers '" + escaped(chamber.name) +
+                                                    "'; every chamber needs a name of its own");
+        }
+        const auto ramp = table.quantity<Dimension::temperature_slope>("ramp", Need::required);
+        const auto min = table.quantity<Dimension::temperature>("min", Need::required);
+        const auto max = table.quantity<Dimension::temperature>("max", Need::required);
+        if (ramp && ramp->count <= 0) {
+            table.error(table.place_of("ramp"), "'ramp' must be above zero, such as \"2 K/min\"");
+        }
+        if (min && max && *min >= *max) {
+            table.error(table.place_of("max"), "the chamber's max must lie above its min");
+        }
+        if (min && max && (*min > safe_ambient || *max < safe_ambient)) {
+            table.error(table.place(), "a chamber must reach " + print(safe_ambient) +
+                                           ", to which it is brought when something gets hot in it");
+        }
+        chamber.ramp = ramp.value_or(TemperatureSlope{1});
+        chamber.min = min.value_or(safe_ambient);
+        chamber.max = max.value_or(safe_ambient);
+        config.chambers.push_back(std::move(chamber));
+    }
+}
+
 void read_channels(Table& root, BenchConfig& config) {
     std::map<std::string, Place, std::less<>> seen;
     for (Table& table : root.tables("channel", Need::required)) {
@@ -86,6 +119,10 @@ void read_channels(Table& root, BenchConfig& config) {
             table.error(table.place_of("name"), "channel '" + escaped(channel.name) + "' stands in line " +
                                                     std::to_string(first->second.line) +
                                                     " already; every channel needs a name of its own");
+        }
+        if (!channel.chamber.empty() && find_chamber(config, channel.chamber) == nullptr) {
+            table.error(table.place_of("chamber"), "there is no [[chamber]] '" + escaped(channel.chamber) +
+                                                       "' in this bench; write it, or leave 'chamber' out");
         }
         config.channels.push_back(std::move(channel));
     }
@@ -99,6 +136,12 @@ void read_channels(Table& root, BenchConfig& config) {
 }
 
 }  // namespace
+
+const ChamberConfig* find_chamber(const BenchConfig& config, std::string_view name) {
+    const auto found = std::find_if(config.chambers.begin(), config.chambers.end(),
+                                    [&](const ChamberConfig& one) { return one.name == name; });
+    return found == config.chambers.end() ? nullptr : &*found;
+}
 
 std::string default_socket() {
     const char* const runtime = std::getenv("XDG_RUNTIME_DIR");
@@ -150,6 +193,7 @@ ParsedBench parse_bench(const std::string& file, std::string_view text) {
         }
         read_caps(root, config);
         read_access(root, config);
+        read_chambers(root, config);
         read_channels(root, config);
         document.refuse_unknown_keys();
     }

@@ -57,9 +57,18 @@ struct SimulatedConfig {
     std::vector<SimulatedFault> faults;
 };
 
+// A chamber around some channels; simulated, as they are.
+struct ChamberConfig {
+    std::string name;
+    Place place;
+    TemperatureSlope ramp;  // how fast its temperature goes to what is set, either way; > 0
+    Temperature min, max;   // what can be set
+};
+
 struct ChannelConfig {
     std::string name;
-    std::string group;  // "" for none
+    std::string group;    // "" for none
+    std::string chamber;  // "" for none
     Place place;
     ChannelTraits traits;
     SimulatedConfig simulated;
@@ -72,6 +81,7 @@ struct BenchConfig {
     Duration commit_every{1'000'000};
     BenchCaps caps;
     AccessLists access;
+    std::vector<ChamberConfig> chambers;
     std::vector<ChannelConfig> channels;
 };
 
@@ -85,9 +95,15 @@ struct ParsedBench {
 // Reads and parses; bad_config with all complaints rendered.
 [[nodiscard]] Result<BenchConfig> load_bench(const std::string& file);
 
+// Nothing where no chamber of the bench is called so.
+[[nodiscard]] const ChamberConfig* find_chamber(const BenchConfig& config, std::string_view name);
+
 // Where the socket stands when the bench file does not say, and where the command looks for it:
 // $XDG_RUNTIME_DIR/slowfilm/control.sock, else /run/slowfilm/control.sock.
 [[nodiscard]] std::string default_socket();
+
+// What a chamber is set to when something got hot in it.
+inline constexpr Temperature safe_ambient{298'150};  // 25 degC
 
 inline constexpr std::size_t channels_max = 1024;
 inline constexpr std::size_t name_bytes_max = 64;

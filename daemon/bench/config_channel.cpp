@@ -184,7 +184,10 @@ ChannelConfig read_channel(Table& table) {
     }
     (void)table.word("kind", kinds, Need::required);
     channel.group = table.text("group").value_or("");
+    channel.chamber = table.text("chamber").value_or("");
     channel.traits = read_traits(table);
+    channel.traits.has_chamber = !channel.chamber.empty();
+    channel.traits.has_ambient = channel.traits.has_ambient || channel.traits.has_chamber;  // it tells its own
     channel.simulated = read_simulated(table);
     return channel;
 }

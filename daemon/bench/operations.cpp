@@ -1,5 +1,7 @@
 // What operators may ask. Each answer says what was done; each refusal what was wrong and what would be right.
 #include "daemon/bench/bench.hpp"
+#include "daemon/bench/entering.hpp"
+#include "daemon/bench/requests.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/engine/describe.hpp"
 
@@ -10,36 +12,6 @@
 namespace slowfilm::bench {
 namespace {
 
-constexpr std::size_t reason_bytes_max = 1000;
-
-Result<std::string> text_param(const boost::json::object& params, std::string_view key) {
-    const boost::json::value* value = params.if_contains(key);
-    if (value == nullptr || !value->is_string()) {
-        return fail(Failure::usage, "the request needs '" + std::string(key) + "', a string");
-    }
-    return std::string(value->get_string());
-}
-
-// One line of text that can stand in the record as it is.
-Result<void> check_reason(const std::string& reason) {
-    const auto control = [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7F; };
-    if (reason.find_first_not_of(' ') == std::string::npos || reason.size() > reason_bytes_max) {
-        return fail(Failure::bad_data, "an acknowledgement needs a reason in words, of at most " +
-                                           std::to_string(reason_bytes_max) + " bytes");
-    }
-    if (std::any_of(reason.begin(), reason.end(), control) || valid_utf8(reason) != reason) {
-        return fail(Failure::bad_data, "the reason '" + escaped(reason) +
-                                           "' has control characters or is not UTF-8; write it as one line of text");
-    }
-    return {};
-}
-
-bool refused(const engine::Decision& decision) {
-    const auto events = decision.all_events();
-    return std::any_of(events.begin(), events.end(),
-                       [](const Event& event) { return event.kind == EventKind::refused; });
-}
-
 std::string run_text(const ActiveRun& run) {
     return "run " + std::to_string(run.number);
 }
@@ -47,52 +19,57 @@ std::string run_text(const ActiveRun& run) {
 }  // namespace
 
 const std::vector<std::string>& Bench::methods() {
-    static const std::vector<std::string> all{"status", "commit",  "start",       "pause", "resume",
-                                              "stop",   "confirm", "acknowledge", "remove"};
+    static const std::vector<std::string> all{"status",  "commit",      "start",  "start_tray", "pause",
+                                              "resume",  "stop",        "confirm", "acknowledge", "remove",
+                                              "enter",   "note",        "release", "move"};
     return all;
 }
 
 void Bench::handle(control::Request request, control::Reply reply) {
     using Method = Answer (Bench::*)(const control::Request&);
+    using Later = void (Bench::*)(const control::Request&, control::Reply);
     struct Entry {
         std::string_view name;
-        Method method;
+        Method method;  // answers at once; null: `later`
+        Later later;
         bool operates;
     };
-    static constexpr std::array<Entry, 7> entries{{{"status", &Bench::status, false},
-                                                   {"pause", &Bench::pause, false},
-                                                   {"stop", &Bench::stop, true},
-                                                   {"resume", &Bench::resume, true},
-                                                   {"confirm", &Bench::confirm, true},
-                                                   {"acknowledge", &Bench::acknowledge, true},
-                                                   {"remove", &Bench::remove, true}}};
-    if (request.method == "commit") {
-        commit(request, std::move(reply));
-        return;
-    }
-    const bool is_start = request.method == "start";
+    static constexpr std::array<Entry, 14> entries{{{"status", &Bench::status, nullptr, false},
+                                                    {"commit", nullptr, &Bench::commit, false},
+                                                    {"pause", &Bench::pause, nullptr, false},
+                                                    {"stop", &Bench::stop, nullptr, true},
+                                                    {"resume", &Bench::resume, nullptr, true},
+                                                    {"confirm", &Bench::confirm, nullptr, true},
+                                                    {"acknowledge", &Bench::acknowledge, nullptr, true},
+                                                    {"remove", &Bench::remove, nullptr, true},
+                                                    {"start", nullptr, &Bench::start, true},
+                                                    {"start_tray", nullptr, &Bench::start_tray, true},
+                                                    {"enter", nullptr, &Bench::enter, true},
+                                                    {"note", nullptr, &Bench::note_run, true},
+                                                    {"release", nullptr, &Bench::lift_quarantine, true},
+                                                    {"move", nullptr, &Bench::move, true}}};
     const auto entry =
         std::find_if(entries.begin(), entries.end(), [&](const Entry& one) { return one.name == request.method; });
-    if (!is_start && entry == entries.end()) {
+    if (entry == entries.end()) {
         reply(fail(Failure::usage, "there is no method '" + escaped(request.method) + "'"));
         return;
     }
-    if (closing_ && request.method != "status") {
+    if (closing_ && (entry->operates || entry->name == "pause")) {
         reply(fail(Failure::try_again, "the daemon is shutting down; every output is being opened"));
         return;
     }
-    if (!outputs_opened_ && (is_start || entry->operates)) {
+    if (!outputs_opened_ && entry->operates) {
         reply(fail(Failure::try_again, "the daemon is starting: it is seeing to it that every output is open"));
         return;
     }
-    if (is_start || entry->operates) {
+    if (entry->operates) {
         if (const Result<void> allowed = may_operate(request.peer); !allowed) {
             reply(tl::unexpected(allowed.error()));
             return;
         }
     }
-    if (is_start) {
-        start(request, std::move(reply));
+    if (entry->later != nullptr) {
+        (this->*entry->later)(request, std::move(reply));
         return;
     }
     Answer result = (this->*entry->method)(request);
@@ -104,15 +81,7 @@ void Bench::handle(control::Request request, control::Reply reply) {
         reply(std::move(result));
         return;
     }
-    feed_.commit_then([this, name = std::string(entry->name), result = std::move(result), reply](bool on_disk) {
-        if (result && !on_disk) {
-            reply(fail(Failure::cannot_write, name +
-                                                  " was carried out, but it cannot be recorded: " + feed_.why_lost() +
-                                                  "; make room on the ledger's disk, then restart the daemon"));
-            return;
-        }
-        reply(result);
-    });
+    reply_once_recorded(entry->name, std::move(result), std::move(reply));
 }
 
 Result<void> Bench::may_watch(const control::Peer& peer) const {
@@ -193,7 +162,7 @@ void Bench::note(const control::Peer& peer, const ChannelTask* task, std::string
     }
     action.verb = verb;
     action.detail = std::move(detail);
-    action.who = describe_user(peer.uid) + ", gid " + std::to_string(peer.gid);
+    action.who = who(peer);
     feed_.put(std::move(action));
 }
 
@@ -252,8 +221,7 @@ std::optional<ledger::RunNumber> Bench::stop_orphan(const control::Peer& peer, s
         status.ended_utc = clock_->utc();
         feed_.put(status);
         feed_.put(ledger::OperatorAction{clock_->utc(), orphan->second.run, std::string(channel), "stop",
-                                         "its channel is not on this bench",
-                                         describe_user(peer.uid) + ", gid " + std::to_string(peer.gid)});
+                                         "its channel is not on this bench", who(peer)});
         const ledger::RunNumber number = orphan->second.run;
         orphans_.erase(orphan);
         return number;
@@ -320,6 +288,13 @@ Result<void> Bench::energising_allowed(const ChannelTask& task) const {
                                                "), and current that cannot be recorded does not flow; make room on the "
                                                "ledger's disk and restart the daemon");
     }
+    if (const ledger::ChannelLatch* latch = latch_of(task); latch != nullptr) {
+        return fail(Failure::bad_data, "channel '" + escaped(task.config().name) + "' is latched (" +
+                                           escaped(latch->text) +
+                                           "): it gets no current until somebody has found the cause: slowfilm "
+                                           "acknowledge '" +
+                                           escaped(task.config().name) + "' --reason TEXT");
+    }
     if (const ActiveRun* run = task.run(); run != nullptr && quarantined_.contains(run->cell)) {
         return fail(Failure::bad_data,
                     "cell '" + escaped(run->cell) + "' is quarantined: it gets no current until a person lifts that");
@@ -341,7 +316,7 @@ Bench::Answer Bench::resume(const control::Request& request) {
     const ActiveRun& run = *(*task)->run();
     const RunState before = run.state();
     note(request.peer, *task, "resume", "");
-    if (refused((*task)->command(CommandKind::resume))) {
+    if (engine::refused((*task)->command(CommandKind::resume))) {
         return fail(Failure::bad_data, run_text(run) + " is " + std::string(engine::name(before)) +
                                            ": only a run that is paused or waiting can be resumed");
     }
@@ -379,47 +354,30 @@ Bench::Answer Bench::confirm(const control::Request& request) {
     if (const Result<void> allowed = energising_allowed(**task); !allowed) {
         return tl::unexpected(allowed.error());
     }
+    const boost::json::value* given = request.params.if_contains("enter");
+    if (given != nullptr && !given->is_object()) {
+        return fail(Failure::usage, "confirm's 'enter' is an object of texts by name");
+    }
+    const engine::StepLabel& label = run.plan->labels[run.run.step];
+    Result<std::vector<ledger::HandReading>> entered =
+        read_entered(label.enter, given != nullptr ? given->get_object() : boost::json::object{});
+    if (!entered) {
+        return tl::unexpected(entered.error());
+    }
+    for (ledger::HandReading& reading : *entered) {
+        reading.cell = run.cell;
+        reading.run = run.number;
+        reading.path = label.path;
+        reading.utc = clock_->utc();
+        reading.who = who(request.peer);
+        feed_.put(std::move(reading));
+    }
     note(request.peer, *task, "confirm", "cell '" + escaped(*cell) + "'");
     (void)(*task)->command(CommandKind::confirm);
     boost::json::object result = answer("confirmed");
     result["run"] = run.number;
     result["channel"] = (*task)->config().name;
     result["cell"] = run.cell;
-    result["state"] = state_word(**task);
-    return result;
-}
-
-Bench::Answer Bench::acknowledge(const control::Request& request) {
-    const Result<ChannelTask*> task = run_named(request.params);
-    if (!task) {
-        return tl::unexpected(task.error());
-    }
-    const Result<std::string> reason = text_param(request.params, "reason");
-    if (!reason) {
-        return tl::unexpected(reason.error());
-    }
-    if (const Result<void> good = check_reason(*reason); !good) {
-        return tl::unexpected(good.error());
-    }
-    const ActiveRun& run = *(*task)->run();
-    if (run.plan != nullptr && (run.recorder->acknowledged(run.run) ||
-                                (run.state() == RunState::waiting && run.run.wait == WaitReason::acknowledged))) {
-        return fail(Failure::bad_data,
-                    "the trip of " + run_text(run) + " is acknowledged already; what it needs now: " + run.needs());
-    }
-    if (run.state() != RunState::tripped || run.plan == nullptr) {
-        return fail(Failure::bad_data,
-                    run_text(run) + " is " + state_word(**task) + ": there is no trip to acknowledge");
-    }
-    note(request.peer, *task, "acknowledge", *reason);
-    if (refused((*task)->command(CommandKind::acknowledge))) {
-        return fail(Failure::bad_data, run_text(run) + " tripped by " +
-                                           std::string(guard_row(run.run.tripped_by).name) +
-                                           ", and its cause is still there; acknowledge it once it is gone");
-    }
-    boost::json::object result = answer("acknowledged");
-    result["run"] = run.number;
-    result["channel"] = (*task)->config().name;
     result["state"] = state_word(**task);
     return result;
 }

@@ -1,6 +1,7 @@
 #include "daemon/bench/preparation.hpp"
 
 #include "daemon/core/text.hpp"
+#include "daemon/core/utc.hpp"
 #include "daemon/ledger/reader.hpp"
 #include "daemon/protocol/bounds.hpp"
 #include "daemon/protocol/check.hpp"
@@ -22,15 +23,6 @@ constexpr std::uint64_t bytes_per_kept_sample = 320;
 constexpr std::uint64_t bytes_per_visit = 4096;      // its row, its events, a checkpoint
 constexpr std::uint64_t bytes_besides = 16U << 20U;  // the log may grow to this, whatever the run takes
 
-std::string_view state_name(CellState state) {
-    switch (state) {
-        case CellState::pristine: return "pristine";
-        case CellState::tapped: return "tapped";
-        case CellState::formed: return "formed";
-    }
-    return "unknown";
-}
-
 std::uint64_t count_in(Duration span, Duration period) {
     return static_cast<std::uint64_t>(span.count / std::max<std::int64_t>(period.count, 1)) + 1;
 }
@@ -41,13 +33,47 @@ Duration longest_run(const protocol::Protocol& protocol, const engine::Plan& pla
     return guard.origin == engine::Origin::off ? by_steps : std::min(by_steps, Duration{guard.trip});
 }
 
-Result<CellHistory> history_of(const StartRequest& wanted, const protocol::Protocol& protocol,
-                               const std::string& ledger_path) {
+// The cell has lain long enough since it was filled for the electrolyte to be everywhere.
+Result<void> check_soaked(const CellWanted& wanted, Duration soaked, ledger::Reader& reader, std::int64_t utc) {
+    const Result<std::vector<ledger::HandReading>> entered = reader.hand_readings(wanted.cell);
+    if (!entered) {
+        return tl::unexpected(entered.error());
+    }
+    const auto filled = std::find_if(entered->rbegin(), entered->rend(),
+                                     [](const ledger::HandReading& one) { return one.name == "filled"; });
+    const std::string cell = escaped(wanted.cell);
+    if (filled == entered->rend()) {
+        return fail(Failure::bad_data, "the protocol wants " + print_span(soaked) +
+                                           " since the cell was filled, and when '" + cell +
+                                           "' was filled is not known; enter it: slowfilm enter '" + cell +
+                                           "' filled 2026-11-24T18:00:00Z (with --new for a cell that is new)");
+    }
+    const Result<std::int64_t, std::string> at = parse_utc(filled->text);
+    if (!at) {
+        return fail(Failure::bad_data, "the ledger's filling time of cell '" + cell + "', '" + escaped(filled->text) +
+                                           "', " + at.error() + "; enter it anew");
+    }
+    const Duration since{utc - *at};
+    if (since < soaked) {
+        return fail(Failure::bad_data, "cell '" + cell + "' was filled at " + filled->text + ", " +
+                                           print_span(std::max(since, Duration{})) + " ago, and the protocol wants " +
+                                           print_span(soaked) + "; it may start at " + print_utc(*at + soaked.count));
+    }
+    return {};
+}
+
+Result<CellHistory> history_of(const CellWanted& wanted, const protocol::Protocol& protocol,
+                               const StartConditions& conditions) {
     CellHistory claimed;
     claimed.furthest = protocol.cell.state;
-    const Result<std::unique_ptr<ledger::Reader>> reader = ledger::Reader::open(ledger_path);
+    const Result<std::unique_ptr<ledger::Reader>> reader = ledger::Reader::open(conditions.ledger_path);
     if (!reader) {
         return tl::unexpected(reader.error());
+    }
+    if (protocol.start.soaked) {
+        if (const auto soaked = check_soaked(wanted, *protocol.start.soaked, **reader, conditions.utc); !soaked) {
+            return tl::unexpected(soaked.error());
+        }
     }
     const Result<std::optional<ledger::CellRecord>> found = (*reader)->cell(wanted.cell);
     if (!found) {
@@ -59,33 +85,37 @@ Result<CellHistory> history_of(const StartRequest& wanted, const protocol::Proto
     const ledger::CellRecord& cell = **found;
     if (cell.history.quarantined) {
         return fail(Failure::bad_data, "cell '" + escaped(wanted.cell) + "' is quarantined (" +
-                                           escaped(cell.quarantine) + "); it sees no current again");
+                                           escaped(cell.quarantine) +
+                                           "); it gets no current until a person lifts that: slowfilm release '" + escaped(wanted.cell) + "' --reason TEXT");
     }
     if (!cell.history.known) {
         return claimed;
     }
     if (cell.history.furthest != protocol.cell.state) {
-        return fail(Failure::bad_data, "the protocol is for a " + std::string(state_name(protocol.cell.state)) +
+        return fail(Failure::bad_data, "the protocol is for a " + std::string(name(protocol.cell.state)) +
                                            " cell, but the ledger knows '" + escaped(wanted.cell) + "' as " +
-                                           std::string(state_name(cell.history.furthest)) + "; take a protocol for a " +
-                                           std::string(state_name(cell.history.furthest)) +
+                                           std::string(name(cell.history.furthest)) + "; take a protocol for a " +
+                                           std::string(name(cell.history.furthest)) +
                                            " cell, or see whether this is the right one");
     }
     return cell.history;
 }
 
-Result<void> check_room(const protocol::Protocol& protocol, const engine::Plan& plan, const std::string& ledger_path,
-                        const FreeBytes& free_bytes) {
-    const Result<std::uint64_t> free = free_bytes(ledger_path);
+Result<void> check_room(std::uint64_t needed, const StartConditions& conditions) {
+    const Result<std::uint64_t> free = conditions.free_bytes(conditions.ledger_path);
     if (!free) {
         return tl::unexpected(free.error());
     }
-    const std::uint64_t needed = ledger_bytes_bound(protocol, plan);
-    if (*free < needed) {
+    if (*free < needed + conditions.bytes_spoken_for) {
         const auto mebibytes = [](std::uint64_t bytes) { return std::to_string(bytes >> 20U) + " MiB"; };
+        const std::string others =
+            conditions.bytes_spoken_for > 0
+                ? ", those that start with it " + mebibytes(conditions.bytes_spoken_for + (1U << 20U))
+                : "";
         return fail(Failure::cannot_write, "the run may take " + mebibytes(needed + (1U << 20U)) +
-                                               " of the ledger's disk, and " + mebibytes(*free) + " are free at " +
-                                               escaped(ledger_path) + "; make room, or keep fewer samples");
+                                               " of the ledger's disk" + others + ", and " + mebibytes(*free) +
+                                               " are free at " + escaped(conditions.ledger_path) +
+                                               "; make room, or keep fewer samples");
     }
     return {};
 }
@@ -113,25 +143,26 @@ std::uint64_t ledger_bytes_bound(const protocol::Protocol& protocol, const engin
            std::min<std::uint64_t>(visits, protocol::visits_max) * bytes_per_visit + bytes_besides;
 }
 
-Result<Prepared> prepare_start(const StartRequest& wanted, const ChannelTraits& traits, const BenchCaps& caps,
-                               const std::string& ledger_path, const FreeBytes& free_bytes) {
-    const protocol::Checked checked = protocol::check_protocol(wanted.protocol_file, wanted.protocol_text);
+Result<Prepared> prepare_start(const ProtocolWanted& protocol, const CellWanted& wanted,
+                               const StartConditions& conditions) {
+    const protocol::Checked checked = protocol::check_protocol(protocol.file, protocol.text);
     if (!checked.protocol) {
-        return fail(Failure::bad_data, render(checked.diagnostics, wanted.protocol_text));
+        return fail(Failure::bad_data, render(checked.diagnostics, protocol.text));
     }
     const Charge capacity = wanted.capacity.value_or(checked.protocol->cell.capacity);
-    Result<engine::Plan> plan = engine::make_plan(*checked.protocol, capacity, traits, caps);
+    Result<engine::Plan> plan = engine::make_plan(*checked.protocol, capacity, conditions.traits, conditions.caps);
     if (!plan) {
         return tl::unexpected(plan.error());
     }
-    const Result<CellHistory> history = history_of(wanted, *checked.protocol, ledger_path);
+    const Result<CellHistory> history = history_of(wanted, *checked.protocol, conditions);
     if (!history) {
         return tl::unexpected(history.error());
     }
-    if (const Result<void> room = check_room(*checked.protocol, *plan, ledger_path, free_bytes); !room) {
+    const std::uint64_t bytes = ledger_bytes_bound(*checked.protocol, *plan);
+    if (const Result<void> room = check_room(bytes, conditions); !room) {
         return tl::unexpected(room.error());
     }
-    return Prepared{*checked.protocol, std::move(*plan), *history};
+    return Prepared{*checked.protocol, std::move(*plan), *history, bytes};
 }
 
 }  // namespace slowfilm::bench

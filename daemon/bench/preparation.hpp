@@ -15,10 +15,13 @@
 
 namespace slowfilm::bench {
 
-struct StartRequest {
+struct ProtocolWanted {
+    std::string file;  // as the user named it, for complaints
+    std::string text;
+};
+
+struct CellWanted {
     std::string channel, cell;
-    std::string protocol_file;  // as the user named it, for complaints
-    std::string protocol_text;
     std::optional<Charge> capacity;  // of this cell; absent: the protocol's
 };
 
@@ -26,6 +29,7 @@ struct Prepared {
     protocol::Protocol protocol;
     engine::Plan plan;
     CellHistory history;
+    std::uint64_t bytes{0};  // the most that the run can take of the disk
 };
 
 // Bytes free for the ledger at this path.
@@ -35,10 +39,19 @@ using FreeBytes = std::function<Result<std::uint64_t>(const std::string& path)>;
 // The most that a run can take of the disk, by arithmetic: its tape, what it keeps, its visits and events.
 [[nodiscard]] std::uint64_t ledger_bytes_bound(const protocol::Protocol& protocol, const engine::Plan& plan);
 
-// bad_data: the protocol's complaints, rendered; a cell that does not fit it; a quarantined cell. cannot_write: no
-// room.
-[[nodiscard]] Result<Prepared> prepare_start(const StartRequest& wanted, const ChannelTraits& traits,
-                                             const BenchCaps& caps, const std::string& ledger_path,
-                                             const FreeBytes& free_bytes);
+// What a start is judged by, besides the protocol and the cell.
+struct StartConditions {
+    ChannelTraits traits;
+    BenchCaps caps;
+    std::string ledger_path;
+    FreeBytes free_bytes;
+    std::uint64_t bytes_spoken_for{0};  // by runs that start with this one
+    std::int64_t utc{0};                // us since 1970, now
+};
+
+// bad_data: the protocol's complaints, rendered; a cell that does not fit it, or was filled too short a time ago; a
+// quarantined cell. cannot_write: no room.
+[[nodiscard]] Result<Prepared> prepare_start(const ProtocolWanted& protocol, const CellWanted& wanted,
+                                             const StartConditions& conditions);
 
 }  // namespace slowfilm::bench

@@ -1,8 +1,8 @@
 #include "daemon/bench/replay.hpp"
 
+#include "daemon/bench/moving.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/engine/describe.hpp"
-#include "daemon/protocol/check.hpp"
 #include "daemon/record/record.hpp"
 
 #include <algorithm>
@@ -20,19 +20,6 @@ std::string named(ledger::RunNumber run) {
     return "run " + std::to_string(run);
 }
 
-Result<std::unique_ptr<const engine::Plan>> plan_of(const ledger::RunHeader& header) {
-    const protocol::Checked checked = protocol::check_protocol("the recorded protocol", header.protocol_text);
-    if (!checked.protocol) {
-        return fail(Failure::bad_data, "this version cannot read the protocol of " + named(header.run) + ":\n" +
-                                           render(checked.diagnostics, header.protocol_text));
-    }
-    Result<engine::Plan> plan = engine::make_plan(*checked.protocol, header.capacity, header.traits, header.caps);
-    if (!plan) {
-        return fail(Failure::bad_data, "this version cannot plan " + named(header.run) + ": " + plan.error().message);
-    }
-    return std::make_unique<const engine::Plan>(std::move(*plan));
-}
-
 // The same number, or none in both: what is not finite stands in no column.
 bool same(double a, double b) {
     return a == b || (!std::isfinite(a) && !std::isfinite(b));
@@ -44,7 +31,7 @@ bool same(const std::optional<double>& a, const std::optional<double>& b) {
 
 // The first thing in which two records of a visit differ, "" when they are the same.
 std::string_view difference_of(const ledger::VisitRecord& a, const ledger::VisitRecord& b) {
-    const std::array<std::pair<std::string_view, bool>, 16> same_things{{
+    const std::array<std::pair<std::string_view, bool>, 17> same_things{{
         {"number", a.visit == b.visit},
         {"path", a.path == b.path},
         {"name", a.name == b.name},
@@ -61,6 +48,7 @@ std::string_view difference_of(const ledger::VisitRecord& a, const ledger::Visit
         {"current", same(a.current_end, b.current_end)},
         {"temperature", same(a.temperature_max, b.temperature_max)},
         {"end", a.ended_by == b.ended_by},
+        {"resistance", same(a.resistance, b.resistance) && a.no_resistance == b.no_resistance},
     }};
     const auto differing =
         std::find_if(same_things.begin(), same_things.end(), [](const auto& one) { return !one.second; });
@@ -73,9 +61,15 @@ class Comparison {
     Comparison(const ledger::RunData& data, std::optional<ledger::Checkpoint> checkpoint, const engine::Plan& plan)
         : data_(data),
           checkpoint_(std::move(checkpoint)),
-          plan_(plan),
+          plan_(&plan),
           recorder_(plan, data.header.run, data.header.cell) {
         report_.run = data.header.run;
+    }
+
+    // The run was moved: what comes is judged by this plan.
+    void go_on_with(const engine::Plan& plan) {
+        plan_ = &plan;
+        recorder_.go_on_with(plan);
     }
 
     // False once a difference is found.
@@ -90,17 +84,31 @@ class Comparison {
                 return false;
             }
         }
-        bool visits_agree = true;
+        bool agree = true;
         recorder_.saw(input);
         if (!record::Recorder::has_records(decision)) {
-            return compare_state(run, input);
+            return true;
         }
         recorder_.took(run, input, decision, 0, [&](const ledger::Record& record) {
             if (const auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
-                visits_agree = visits_agree && compare(*visit);
+                agree = agree && compare(*visit);
+            } else if (const auto* mark = std::get_if<ledger::MarkRecord>(&record)) {
+                agree = agree && compare(*mark);
             }
         });
-        return visits_agree && compare_state(run, input);
+        return agree;
+    }
+
+    // After each input, once the run stands where it stood then.
+    [[nodiscard]] bool stands(const engine::Run& run) {
+        if (checkpoint_ && checkpoint_->sequence == run.sequence) {
+            report_.checkpoint_compared = true;
+            if (engine::serialise(run) != checkpoint_->state) {
+                return differ("the state after input " + std::to_string(run.sequence) +
+                              " is not the one that the last checkpoint holds");
+            }
+        }
+        return true;
     }
 
     [[nodiscard]] ReplayReport finish(const engine::Run& run) {
@@ -118,6 +126,9 @@ class Comparison {
             differ("the record has a visit " + std::to_string(data_.visits[visits_].visit) + " of step " +
                    data_.visits[visits_].path + ", which the replay does not make");
         }
+        if (report_.difference.empty() && marks_ < data_.marks.size()) {
+            differ("the record has " + name_of(data_.marks[marks_]) + ", which the replay does not make");
+        }
         if (report_.difference.empty() && !state_agrees(run)) {
             differ("the replay ends " + std::string(engine::name(run.state)) + ", the record says " +
                    std::string(engine::name(data_.status.state)));
@@ -127,17 +138,6 @@ class Comparison {
     }
 
   private:
-    bool compare_state(const engine::Run& run, const Input& input) {
-        if (checkpoint_ && checkpoint_->sequence == input.sequence) {
-            report_.checkpoint_compared = true;
-            if (engine::serialise(run) != checkpoint_->state) {
-                return differ("the state after input " + std::to_string(input.sequence) +
-                              " is not the one that the last checkpoint holds");
-            }
-        }
-        return true;
-    }
-
     // The daemon itself writes two things over the fold's own state: that a run under way waits since a restart, and
     // that one which could not be restored was stopped by a person's word.
     [[nodiscard]] bool state_agrees(const engine::Run& run) const {
@@ -161,13 +161,30 @@ class Comparison {
         return what.empty() || differ("the " + std::string(what) + " of " + named + " is not the one recorded");
     }
 
+    static std::string name_of(const ledger::MarkRecord& mark) {
+        return "a mark at " + print_span(mark.at) + " of " + (mark.of_run ? "the run" : "step " + mark.path);
+    }
+
+    bool compare(const ledger::MarkRecord& mark) {
+        if (marks_ >= data_.marks.size()) {
+            return differ("the replay makes " + name_of(mark) + ", which is not recorded");
+        }
+        const ledger::MarkRecord& recorded = data_.marks[marks_];
+        ++marks_;
+        const bool agree = mark.visit == recorded.visit && mark.path == recorded.path &&
+                           mark.of_run == recorded.of_run && mark.at == recorded.at && mark.time == recorded.time &&
+                           same(mark.mean, recorded.mean) && same(mark.deviation, recorded.deviation) &&
+                           same(mark.temperature, recorded.temperature) && mark.readings == recorded.readings;
+        return agree || differ(name_of(mark) + " is not the one recorded");
+    }
+
     bool differ(std::string sentence) {
         report_.difference = std::move(sentence);
         return false;
     }
 
     bool compare(const Input& input, const Event& event) {
-        const std::string text = engine::describe(event, plan_);
+        const std::string text = engine::describe(event, *plan_);
         if (report_.events >= data_.events.size()) {
             return differ("at input " + std::to_string(input.sequence) + " the replay makes '" + text +
                           "', which is not recorded");
@@ -183,9 +200,9 @@ class Comparison {
 
     const ledger::RunData& data_;
     std::optional<ledger::Checkpoint> checkpoint_;
-    const engine::Plan& plan_;
+    const engine::Plan* plan_;
     record::Recorder recorder_;
-    std::size_t visits_{0};  // compared so far
+    std::size_t visits_{0}, marks_{0};  // compared so far
     ReplayReport report_;
 };
 
@@ -196,9 +213,9 @@ Result<ReplayReport> replay(ledger::Reader& reader, ledger::RunNumber number) {
     if (!data) {
         return tl::unexpected(data.error());
     }
-    const Result<std::unique_ptr<const engine::Plan>> plan = plan_of(data->header);
-    if (!plan) {
-        return tl::unexpected(plan.error());
+    const Result<std::vector<Stretch>> stretches = stretches_of(*data);
+    if (!stretches) {
+        return tl::unexpected(stretches.error());
     }
     Result<std::optional<ledger::Checkpoint>> checkpoint = reader.last_checkpoint(number);
     if (!checkpoint) {
@@ -209,11 +226,18 @@ Result<ReplayReport> replay(ledger::Reader& reader, ledger::RunNumber number) {
                                            " is not the text whose SHA-256 is recorded beside it; take the ledger from "
                                            "a good copy");
     }
-    Comparison comparison(*data, std::move(*checkpoint), **plan);
-    engine::Run run = engine::new_run(**plan, data->header.history);
+    engine::Run run = engine::new_run(*stretches->front().plan, data->header.history);
+    Stretches on(*stretches, run);
+    Comparison comparison(*data, std::move(*checkpoint), on.plan());
     const Result<void> read = reader.tape(number, 0, [&](const Input& input) {
-        const engine::Decision decision = engine::advance(**plan, run, input);
-        return comparison.took(run, input, decision);
+        const engine::Decision decision = engine::advance(on.plan(), run, input);
+        if (!comparison.took(run, input, decision)) {
+            return false;
+        }
+        if (on.follow(run)) {
+            comparison.go_on_with(on.plan());
+        }
+        return comparison.stands(run);
     });
     if (!read) {
         return tl::unexpected(read.error());
@@ -222,13 +246,12 @@ Result<ReplayReport> replay(ledger::Reader& reader, ledger::RunNumber number) {
 }
 
 Result<RestoredRun> restore_run(ledger::Reader& reader, const ledger::RunData& data) {
-    RestoredRun restored;
-    Result<std::unique_ptr<const engine::Plan>> plan = plan_of(data.header);
-    if (!plan) {
-        return tl::unexpected(plan.error());
+    Result<std::vector<Stretch>> stretches = stretches_of(data);
+    if (!stretches) {
+        return tl::unexpected(stretches.error());
     }
-    restored.plan = std::move(*plan);
-    restored.run = engine::new_run(*restored.plan, data.header.history);
+    RestoredRun restored;
+    restored.run = engine::new_run(*stretches->front().plan, data.header.history);
     const Result<std::optional<ledger::Checkpoint>> checkpoint = reader.last_checkpoint(data.header.run);
     if (!checkpoint) {
         return tl::unexpected(checkpoint.error());
@@ -239,16 +262,18 @@ Result<RestoredRun> restore_run(ledger::Reader& reader, const ledger::RunData& d
             return tl::unexpected(run.error());
         }
         restored.run = *run;
-        if (restored.run.step >= restored.plan->steps.size()) {
+        if (restored.run.step >= stretches->front().plan->steps.size()) {
             return fail(Failure::bad_data,
                         "the state of " + named(data.header.run) + " is at a step that its protocol does not have");
         }
     }
+    Stretches on(*stretches, restored.run);
     bool gapless = true;
     const Result<void> read = reader.tape(data.header.run, restored.run.sequence, [&](const Input& input) {
         gapless = input.sequence == restored.run.sequence + 1;
         if (gapless) {
-            (void)engine::advance(*restored.plan, restored.run, input);
+            (void)engine::advance(on.plan(), restored.run, input);
+            (void)on.follow(restored.run);
         }
         return gapless;
     });
@@ -259,6 +284,7 @@ Result<RestoredRun> restore_run(ledger::Reader& reader, const ledger::RunData& d
         return fail(Failure::bad_data, "the tape of " + named(data.header.run) + " has a hole after input " +
                                            std::to_string(restored.run.sequence));
     }
+    restored.plan = std::move(stretches->back().plan);
     return restored;
 }
 
@@ -284,9 +310,10 @@ Result<bool> rebuild_simulated_cell(ledger::Reader& reader, const std::string& c
         bool begun = false;
         const Result<void> read = reader.tape(header.run, 0, [&](const Input& input) {
             if (!begun && !loaded) {
-                const Result<std::unique_ptr<const engine::Plan>> plan = plan_of(header);
-                const CellState state =
-                    plan ? engine::new_run(**plan, header.history).history.furthest : header.history.furthest;
+                const Result<std::vector<Stretch>> plans = stretches_of(*data);
+                const CellState state = plans
+                                            ? engine::new_run(*plans->front().plan, header.history).history.furthest
+                                            : header.history.furthest;
                 channel.load_cell(header.cell, header.capacity, state, header.created);
                 loaded = true;
             }

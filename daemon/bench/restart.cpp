@@ -59,6 +59,14 @@ Result<void> Bench::find_runs(ledger::Reader& reader) {
             quarantined_.insert(cell.id);
         }
     }
+    const Result<std::vector<ledger::ChannelLatch>> latches = reader.latches();
+    if (!latches) {
+        return tl::unexpected(latches.error());
+    }
+    for (const ledger::ChannelLatch& latch : *latches) {
+        latches_.emplace(latch.channel, latch);
+        findings_.push_back("channel '" + escaped(latch.channel) + "' is latched: " + escaped(latch.text, 400));
+    }
     std::set<std::string, std::less<>> seen;
     for (const ledger::RunLine& line : newest_first) {
         const bool newest_here = seen.insert(line.channel).second;
@@ -117,6 +125,7 @@ void Bench::bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& 
     auto run = std::make_unique<ActiveRun>();
     run->number = data.header.run;
     run->cell = data.header.cell;
+    run->tray = data.header.tray;
     run->title = data.header.protocol_title;
     run->plan = std::move(restored->plan);
     run->run = restored->run;
@@ -146,6 +155,9 @@ void Bench::mark_interrupted(ChannelTask& task) {
     ActiveRun& run = *task.run();
     if (run.over() || run.plan == nullptr) {
         return;
+    }
+    if (run.run.ambient_set) {
+        task.channel().set_ambient(run.run.ambient, clock_->now());  // whoever made it warm wants it so still
     }
     task.feed(Gap{run.run.now});
     // One whose interruption rule would go on by itself has begun its checks: they are cut short, a person decides.
@@ -180,6 +192,7 @@ void Bench::bind_unrestored(const ledger::RunData& data, ChannelTask* task, std:
     auto run = std::make_unique<ActiveRun>();
     run->number = data.header.run;
     run->cell = data.header.cell;
+    run->tray = data.header.tray;
     run->title = data.header.protocol_title;
     run->trouble = status.needs;
     run->status = std::move(status);

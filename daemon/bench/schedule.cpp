@@ -29,7 +29,7 @@ Schedule::Schedule(boost::asio::io_context& io, VirtualClock& clock, double scal
 
 std::size_t Schedule::add(Duration period, Turn turn) {
     ENSURE(period.count > 0);
-    tasks_.push_back({period, {}, std::move(turn), false});
+    tasks_.push_back({period, {}, std::move(turn)});
     return tasks_.size() - 1;
 }
 
@@ -51,20 +51,24 @@ Time Schedule::here() const {
     return machine_ != nullptr ? machine_->steady() : virtual_->now();
 }
 
-void Schedule::enqueue(std::size_t number, Duration period, Time after) {
+void Schedule::enqueue(std::size_t number, Duration period, Time after, bool busy) {
     Task& task = tasks_.at(number);
     if (virtual_ != nullptr && queue_.empty() && !pumping_) {
         anchor();
     }
+    busy_ -= task.waiting && task.busy ? 1 : 0;
+    busy_ += busy ? 1 : 0;
     task.waiting = true;
+    task.busy = busy;
     queue_.push({next_turn(task.phase, period, after), number, ++task.ticket});
 }
 
 void Schedule::wake(std::size_t number) {
-    if (stopped_ || tasks_.at(number).waiting) {
+    const Task& task = tasks_.at(number);
+    if (stopped_ || (task.waiting && task.busy)) {
         return;
     }
-    enqueue(number, tasks_[number].period, here());
+    enqueue(number, task.period, here(), true);
     arm();
 }
 
@@ -72,7 +76,7 @@ void Schedule::hurry(std::size_t number, Duration period) {
     if (stopped_) {
         return;
     }
-    enqueue(number, period, here());
+    enqueue(number, period, here(), true);
     arm();
 }
 
@@ -100,10 +104,11 @@ void Schedule::take_turn(Time due) {
         return;
     }
     tasks_[next.number].waiting = false;
-    const std::optional<Duration> again = tasks_[next.number].turn();
+    busy_ -= tasks_[next.number].busy ? 1 : 0;
+    const std::optional<Next> again = tasks_[next.number].turn();
     if (again && !tasks_[next.number].waiting && !stopped_) {
         // A turn that came late does not shift those after it; turns that were missed are not made up for.
-        enqueue(next.number, *again, std::max(here(), due));
+        enqueue(next.number, again->period, std::max(here(), due), again->busy);
     }
 }
 
@@ -167,7 +172,10 @@ void Schedule::pump_virtual() {
         }
         // A turn that was hurried may be due before the clock's time: it is taken now.
         const Time due = std::max(queue_.top().at, virtual_->now());
-        const WallClock::time_point wall = wall_of(due);
+        WallClock::time_point wall = wall_of(due);
+        if (busy_ == 0 && idle_until_ > wall) {
+            wall = idle_until_;
+        }
         if (wall > wall_now) {
             sleep_until(wall);
             return;
@@ -180,6 +188,10 @@ void Schedule::pump_virtual() {
         take_turn(due);
         pumping_ = false;
         wall_now = WallClock::now();
+        if (busy_ == 0) {
+            anchor();
+            idle_until_ = wall_now + idle_pause;
+        }
         if (wall_now - began > stretch) {
             arm();
             return;

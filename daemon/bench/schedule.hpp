@@ -18,8 +18,14 @@ namespace slowfilm::bench {
 
 class Schedule {
   public:
-    // A turn; returns the period at which the next one shall come, or nothing to sleep until wake().
-    using Turn = std::function<std::optional<Duration>()>;
+    // When the next turn shall come. Where no task is busy, virtual time goes no faster than a bench that is only
+    // looked after needs: nobody waits for it.
+    struct Next {
+        Duration period;
+        bool busy{true};
+    };
+    // A turn; nothing: it sleeps until wake().
+    using Turn = std::function<std::optional<Next>()>;
     // Whether virtual time may go on: false while the ledger is far behind.
     using MayGoOn = std::function<bool()>;
 
@@ -44,6 +50,8 @@ class Schedule {
 
     // Longest stretch of turns without giving the sockets a look-in.
     static constexpr std::chrono::milliseconds stretch{5};
+    // Between two turns of virtual time while nothing is busy.
+    static constexpr std::chrono::milliseconds idle_pause{10};
 
   private:
     struct Task {
@@ -51,6 +59,7 @@ class Schedule {
         Duration phase;
         Turn turn;
         bool waiting{false};      // stands in the queue
+        bool busy{true};          // somebody waits for what it does
         std::uint64_t ticket{0};  // of the entry that counts; older ones are passed over
     };
     struct Due {
@@ -64,7 +73,7 @@ class Schedule {
 
     [[nodiscard]] static Time next_turn(Duration phase, Duration period, Time after);
     [[nodiscard]] Time here() const;
-    void enqueue(std::size_t number, Duration period, Time after);
+    void enqueue(std::size_t number, Duration period, Time after, bool busy);
     void take_turn(Time due);
     void arm();
     void pump_machine();
@@ -86,6 +95,8 @@ class Schedule {
     bool pumping_{false};
     bool stopped_{false};
     std::size_t held_{0};
+    std::size_t busy_{0};  // of the tasks that stand in the queue
+    std::chrono::steady_clock::time_point idle_until_;
     std::chrono::steady_clock::time_point anchor_wall_;
     Time anchor_time_;
 };

@@ -1,5 +1,7 @@
 // What every channel does now, as an answer.
 #include "daemon/bench/bench.hpp"
+#include "daemon/bench/entering.hpp"
+#include "daemon/core/text.hpp"
 #include "daemon/engine/describe.hpp"
 #include "daemon/protocol/guard_table.hpp"
 
@@ -71,6 +73,24 @@ void put_trip(boost::json::object& object, const ActiveRun& run) {
     object["trip"] = std::move(trip);
 }
 
+// What the step under way asks a person to enter.
+boost::json::array asked_of(const ActiveRun* run) {
+    boost::json::array asked;
+    if (run == nullptr || run->plan == nullptr || run->run.state != RunState::asking) {
+        return asked;
+    }
+    for (const protocol::EnterField& field : run->plan->labels[run->run.step].enter) {
+        boost::json::object one;
+        one["name"] = field.name;
+        one["unit"] = field.unit;
+        one["min"] = field.min ? boost::json::value(*field.min) : boost::json::value(nullptr);
+        one["max"] = field.max ? boost::json::value(*field.max) : boost::json::value(nullptr);
+        one["text"] = describe_field(field);
+        asked.push_back(std::move(one));
+    }
+    return asked;
+}
+
 }  // namespace
 
 boost::json::object Bench::answer(std::string_view kind) const {
@@ -109,10 +129,16 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
     put_reading(object, "voltage_volt", "voltage_reason", last.voltage, volts);
     put_reading(object, "current_ampere", "current_reason", last.current, amperes);
     put_reading(object, "temperature_celsius", "temperature_reason", last.temperature, celsius);
+    put_reading(object, "ambient_temperature_celsius", "ambient_temperature_reason", last.ambient, celsius);
     put_charge(object, run);
     object["run_second"] = restored ? seconds(run->recorder->status(run->run).ended - run->run.started) : 0.0;
     object["output"] = restored ? output_word(run->run) : "open";
     object["needs"] = run != nullptr ? run->needs() : "";
+    object["asked"] = asked_of(run);
+    object["alarm"] = run != nullptr ? run->alarm() : "";
+    const ledger::ChannelLatch* latch = latch_of(task);
+    object["latch"] = latch != nullptr ? boost::json::value(latch->text) : boost::json::value(nullptr);
+    object["tray"] = run != nullptr && run->tray != 0 ? boost::json::value(run->tray) : boost::json::value(nullptr);
     if (restored) {
         put_trip(object, *run);
     } else {

@@ -32,6 +32,8 @@ class Channel {
     // `now` is the run time at which the sample is asked for; a quantity that does not arrive is absent in it.
     virtual void sample(Time now, SampleHandler handler) = 0;
     virtual void apply(const Demand& demand, Time now, AppliedHandler handler) = 0;
+    // Sets the chamber around the fixture, where there is one; it goes there at its own pace.
+    virtual void set_ambient(Temperature ambient, Time now) = 0;
     // A new cell lies in the fixture (simulation only; hardware does nothing).
     virtual void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) = 0;
 };

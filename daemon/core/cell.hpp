@@ -5,10 +5,21 @@
 #include "daemon/core/quantity.hpp"
 
 #include <cstdint>
+#include <string_view>
 
 namespace slowfilm {
 
 enum class CellState : std::uint8_t { pristine, tapped, formed };
+
+// As a protocol, an answer and the ledger spell it; "" for what is no enumerator.
+[[nodiscard]] constexpr std::string_view name(CellState state) {
+    switch (state) {
+        case CellState::pristine: return "pristine";
+        case CellState::tapped: return "tapped";
+        case CellState::formed: return "formed";
+    }
+    return {};
+}
 
 struct CellHistory {
     CellState furthest{CellState::pristine};  // a cell once formed is never pristine again

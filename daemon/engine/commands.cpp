@@ -14,6 +14,15 @@ void Machine::take(const Command& command) {
     }
 }
 
+bool refused(const Decision& decision) {
+    for (const Event& event : decision.all_events()) {
+        if (event.kind == EventKind::refused) {
+            return true;
+        }
+    }
+    return false;
+}
+
 void Machine::refuse(CommandKind kind) {
     emit(EventKind::refused, static_cast<std::uint8_t>(kind));
     decision_.commit = true;

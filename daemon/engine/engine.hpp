@@ -41,6 +41,8 @@ struct Decision {
 [[nodiscard]] constexpr bool is_live(RunState state) {
     return state == RunState::checking || state == RunState::forming || state == RunState::resting;
 }
+// Whether the command of this decision was one that the state forbids.
+[[nodiscard]] bool refused(const Decision& decision);
 // Whether the run is over for good: done, stopped, or tripped by a guard of class cell.
 [[nodiscard]] bool is_over(const Run& run);
 

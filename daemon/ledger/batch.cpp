@@ -19,12 +19,12 @@ std::size_t texts(std::initializer_list<const std::string*> strings) {
 
 struct BytesOf {
     std::size_t operator()(const RunHeader& r) const {
-        return sizeof r + texts({&r.cell, &r.channel, &r.protocol_title, &r.protocol_text, &r.protocol_sha256,
+        return sizeof r + texts({&r.cell, &r.channel, &r.tray_name, &r.protocol_title, &r.protocol_text, &r.protocol_sha256,
                                  &r.effective, &r.software, &r.boot_id});
     }
     std::size_t operator()(const RunStatus& r) const { return sizeof r + texts({&r.needs}); }
     std::size_t operator()(const VisitRecord& r) const {
-        return sizeof r + texts({&r.path, &r.name, &r.pass, &r.kind, &r.ended_by});
+        return sizeof r + texts({&r.path, &r.name, &r.pass, &r.kind, &r.ended_by, &r.no_resistance});
     }
     std::size_t operator()(const EventRecord& r) const { return sizeof r + texts({&r.kind, &r.text}); }
     std::size_t operator()(const SampleRecord& r) const { return sizeof r + texts({&r.path}); }
@@ -39,6 +39,15 @@ struct BytesOf {
         return sizeof r + texts({&r.channel, &r.verb, &r.detail, &r.who});
     }
     std::size_t operator()(const CellRecord& r) const { return sizeof r + texts({&r.id, &r.quarantine}); }
+    std::size_t operator()(const MarkRecord& r) const { return sizeof r + texts({&r.path}); }
+    std::size_t operator()(const MoveRecord& r) const { return sizeof r + texts({&r.from, &r.to}); }
+    std::size_t operator()(const HandReading& r) const {
+        return sizeof r + texts({&r.cell, &r.name, &r.unit, &r.text, &r.path, &r.who});
+    }
+    std::size_t operator()(const QuarantineLifted& r) const {
+        return sizeof r + texts({&r.cell, &r.quarantine, &r.reason, &r.who});
+    }
+    std::size_t operator()(const ChannelLatch& r) const { return sizeof r + texts({&r.channel, &r.text}); }
 };
 
 struct NameOf {
@@ -58,6 +67,11 @@ struct NameOf {
         return "the operator's " + r.verb + (r.run ? " of run " + std::to_string(*r.run) : std::string());
     }
     std::string operator()(const CellRecord& r) const { return "the cell " + r.id; }
+    std::string operator()(const MarkRecord& r) const { return of_run("a mark", r.run); }
+    std::string operator()(const MoveRecord& r) const { return of_run("the move", r.run); }
+    std::string operator()(const HandReading& r) const { return "the hand reading " + r.name + " of cell " + r.cell; }
+    std::string operator()(const QuarantineLifted& r) const { return "the release of cell " + r.cell; }
+    std::string operator()(const ChannelLatch& r) const { return "the latch of channel " + r.channel; }
 };
 
 }  // namespace

@@ -135,12 +135,7 @@ std::string_view word_of(EventKind value) {
 }
 
 std::string_view word_of(CellState value) {
-    switch (value) {
-        case CellState::pristine: return "pristine";
-        case CellState::tapped: return "tapped";
-        case CellState::formed: return "formed";
-    }
-    return {};
+    return name(value);
 }
 
 std::string_view word_of(OffState value) {

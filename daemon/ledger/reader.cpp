@@ -197,8 +197,20 @@ Result<RunData> Reader::run(RunNumber number) {
         rows<OperatorAction>(connection, select(action_columns, "operator_action WHERE run = ? ORDER BY number"), n);
     if (!actions)
         return tl::unexpected(std::move(actions.error()));
-    return RunData{std::move(header->front()), std::move(status->front()),    std::move(*visits),
-                   std::move(*events),         {number, std::move(*margins)}, std::move(*actions)};
+    auto marks = rows<MarkRecord>(connection, select(mark_columns, "mark WHERE run = ? ORDER BY time_us, of_run"), n);
+    if (!marks)
+        return tl::unexpected(std::move(marks.error()));
+    auto moves = rows<MoveRecord>(connection, select(move_columns, "move WHERE run = ? ORDER BY place"), n);
+    if (!moves)
+        return tl::unexpected(std::move(moves.error()));
+    return RunData{std::move(header->front()),
+                   std::move(status->front()),
+                   std::move(*visits),
+                   std::move(*events),
+                   {number, std::move(*margins)},
+                   std::move(*actions),
+                   std::move(*marks),
+                   std::move(*moves)};
 }
 
 Result<void> Reader::samples(RunNumber number, const std::function<bool(const SampleRecord&)>& visit) {
@@ -346,6 +358,46 @@ Result<std::optional<CellRecord>> Reader::cell(std::string_view id) {
     if (found->empty())
         return std::optional<CellRecord>();
     return std::optional(std::move(found->front()));
+}
+
+Result<std::vector<HandReading>> Reader::hand_readings(std::string_view cell) {
+    if (auto done = state_->refresh(); !done)
+        return tl::unexpected(std::move(done.error()));
+    return rows<HandReading>(state_->connection,
+                             select(hand_reading_columns, "hand_reading WHERE cell = ? ORDER BY number"), cell);
+}
+
+Result<std::vector<HandReading>> Reader::hand_readings() {
+    if (auto done = state_->refresh(); !done)
+        return tl::unexpected(std::move(done.error()));
+    return rows<HandReading>(state_->connection, select(hand_reading_columns, "hand_reading ORDER BY number"));
+}
+
+Result<std::vector<HandReading>> Reader::hand_readings(RunNumber run) {
+    if (auto done = state_->refresh(); !done)
+        return tl::unexpected(std::move(done.error()));
+    return rows<HandReading>(state_->connection,
+                             select(hand_reading_columns, "hand_reading WHERE run = ? ORDER BY number"),
+                             std::int64_t{run});
+}
+
+Result<std::vector<QuarantineLifted>> Reader::lifted(std::string_view cell) {
+    if (auto done = state_->refresh(); !done)
+        return tl::unexpected(std::move(done.error()));
+    return rows<QuarantineLifted>(state_->connection,
+                                  select(lifted_columns, "quarantine_lifted WHERE cell = ? ORDER BY number"), cell);
+}
+
+Result<std::vector<ChannelLatch>> Reader::latches() {
+    if (auto done = state_->refresh(); !done)
+        return tl::unexpected(std::move(done.error()));
+    return rows<ChannelLatch>(state_->connection, select(latch_columns, "channel_latch ORDER BY channel"));
+}
+
+Result<void> Reader::has_run(RunNumber number) {
+    if (auto done = state_->refresh(); !done)
+        return done;
+    return state_->has_run(number);
 }
 
 }  // namespace slowfilm::ledger

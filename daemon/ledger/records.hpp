@@ -22,10 +22,12 @@ using RunNumber = std::uint32_t;  // from 1 within a ledger
 // All that is needed to run the fold again, and where it came from. Written once, at start.
 struct RunHeader {
     RunNumber run{0};
-    std::string cell, channel;
+    std::string cell, channel;  // channel: where it is now
+    RunNumber tray{0};          // the first run of its tray; 0: it was started alone
+    std::string tray_name;
     std::string protocol_title, protocol_text, protocol_sha256;
     Charge capacity;
-    ChannelTraits traits;
+    ChannelTraits traits;  // of the channel where it began
     BenchCaps caps;
     CellHistory history;    // of the cell, before this run
     std::string effective;  // JSON, for people: the guards with their values and origins, the bounds
@@ -56,6 +58,31 @@ struct VisitRecord {
     double net_at_start_ah{0};                                                       // of the run, when the visit began
     std::optional<double> voltage_start, voltage_end, current_end, temperature_max;  // V, A, degC
     std::string ended_by;
+    std::optional<double> resistance;  // ohm, of a pulse
+    std::string no_resistance;         // why a pulse has none; "" for one that has, and for other steps
+};
+
+// The mean open-circuit voltage over a span that ends at one of `keep.at`.
+struct MarkRecord {
+    RunNumber run{0};
+    std::uint32_t visit{0};
+    std::string path;    // of the step
+    bool of_run{false};  // of [keep], not of the step
+    Duration at;         // as written: since the step's start, or the run's
+    Time time;           // of the end of the span
+    double mean{0}, deviation{0};       // V; the standard deviation of one reading
+    std::optional<double> temperature;  // degC
+    std::uint32_t readings{0};
+};
+
+// The run went on on another channel after this input: from there on its plan has these traits.
+struct MoveRecord {
+    RunNumber run{0};
+    std::uint64_t after{0};  // the last input before it
+    std::string from, to;    // channels
+    ChannelTraits traits;
+    BenchCaps caps;
+    std::int64_t utc{0};
 };
 
 struct EventRecord {
@@ -118,8 +145,32 @@ struct CellRecord {
     std::int64_t updated_utc{0};
 };
 
+// What a person measured, or knows, of a cell: entered by hand or asked for by a step. The latest of a name stands.
+struct HandReading {
+    std::string cell, name;
+    std::optional<double> value;  // nothing where it is a word or a time
+    std::string unit, text;       // text: as it was written
+    std::optional<RunNumber> run;
+    std::string path;  // of the step that asked, or ""
+    std::int64_t utc{0};
+    std::string who;
+};
+
+// A person lifted a cell's quarantine.
+struct QuarantineLifted {
+    std::string cell, quarantine;  // what it was quarantined for
+    std::string reason, who;
+    std::int64_t utc{0};
+};
+
+// A channel that may get no current until a person acknowledges why; no text: it is free again.
+struct ChannelLatch {
+    std::string channel, text;
+    std::int64_t utc{0};
+};
+
 using Record = std::variant<RunHeader, RunStatus, VisitRecord, EventRecord, SampleRecord, TapeChunk, Checkpoint,
-                            GuardMargins, OperatorAction, CellRecord>;
+                            GuardMargins, OperatorAction, CellRecord, MarkRecord, MoveRecord, HandReading, QuarantineLifted, ChannelLatch>;
 
 // A run as figures need it, without its samples.
 struct RunData {
@@ -129,6 +180,8 @@ struct RunData {
     std::vector<EventRecord> events;
     GuardMargins margins;
     std::vector<OperatorAction> actions;
+    std::vector<MarkRecord> marks;
+    std::vector<MoveRecord> moves;
 };
 
 }  // namespace slowfilm::ledger

@@ -29,7 +29,26 @@ Result<RowWriter> RowWriter::prepare(const Connection& connection) {
         {&writer.margin_, insert_into("guard_margin", margin_columns)},
         {&writer.action_, insert_into("operator_action", action_columns)},
         {&writer.find_cell_, "SELECT " + std::string(cell_columns) + " FROM cell WHERE id = ?"},
-        {&writer.cell_, "REPLACE" + insert_into("cell", cell_columns).substr(6)},
+        {&writer.cell_,
+         insert_into("cell", cell_columns) +
+             " ON CONFLICT(id) DO UPDATE SET furthest = excluded.furthest, known = excluded.known, "
+             "armed = excluded.armed, quarantined = excluded.quarantined, first_leg_over = excluded.first_leg_over, "
+             "leg_pc = excluded.leg_pc, net_pc = excluded.net_pc, highest_nv = excluded.highest_nv, "
+             "measured_pc = excluded.measured_pc, quarantine = excluded.quarantine, "
+             "updated_utc_us = excluded.updated_utc_us"},
+        {&writer.mark_, insert_into("mark", mark_columns)},
+        {&writer.move_,
+         "INSERT INTO move(" + std::string(move_columns) +
+             ", place) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, (SELECT count(*) FROM move WHERE run = ?1)"},
+        {&writer.channel_of_run_, "UPDATE run SET channel = ? WHERE number = ?"},
+        {&writer.new_cell_,
+         "INSERT OR IGNORE INTO cell(" + std::string(cell_columns) +
+             ") VALUES(?, 'pristine', 0, 0, 0, 0, 0, 0, 0, 0, '', ?)"},
+        {&writer.reading_, insert_into("hand_reading", hand_reading_columns)},
+        {&writer.lifted_, insert_into("quarantine_lifted", lifted_columns)},
+        {&writer.lift_, "UPDATE cell SET quarantined = 0, quarantine = '', updated_utc_us = ? WHERE id = ?"},
+        {&writer.latch_, "REPLACE" + insert_into("channel_latch", latch_columns).substr(6)},
+        {&writer.unlatch_, "DELETE FROM channel_latch WHERE channel = ?"},
     };
     for (const auto& [statement, sql] : statements) {
         auto prepared = Statement::prepare(connection, sql);
@@ -119,6 +138,48 @@ int RowWriter::write(const CellRecord& cell) {
         return code;
     bind(cell_, written);
     return cell_.run();
+}
+
+int RowWriter::write(const MarkRecord& mark) {
+    bind(mark_, mark);
+    return mark_.run();
+}
+
+int RowWriter::write(const MoveRecord& move) {
+    const MoveTexts texts(move);
+    bind(move_, move, texts);
+    if (const int code = move_.run(); code != SQLITE_DONE)
+        return code;
+    channel_of_run_.bind(std::string_view(move.to));
+    channel_of_run_.bind(std::int64_t{move.run});
+    return channel_of_run_.run();
+}
+
+int RowWriter::write(const HandReading& reading) {
+    new_cell_.bind(std::string_view(reading.cell));
+    new_cell_.bind(reading.utc);
+    if (const int code = new_cell_.run(); code != SQLITE_DONE)
+        return code;
+    bind(reading_, reading);
+    return reading_.run();
+}
+
+int RowWriter::write(const QuarantineLifted& lifted) {
+    bind(lifted_, lifted);
+    if (const int code = lifted_.run(); code != SQLITE_DONE)
+        return code;
+    lift_.bind(lifted.utc);
+    lift_.bind(std::string_view(lifted.cell));
+    return lift_.run();
+}
+
+int RowWriter::write(const ChannelLatch& latch) {
+    if (latch.text.empty()) {
+        unlatch_.bind(std::string_view(latch.channel));
+        return unlatch_.run();
+    }
+    bind(latch_, latch);
+    return latch_.run();
 }
 
 }  // namespace slowfilm::ledger

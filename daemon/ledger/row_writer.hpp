@@ -25,11 +25,18 @@ class RowWriter {
     [[nodiscard]] int write(const GuardMargins& margins);
     [[nodiscard]] int write(const OperatorAction& action);
     [[nodiscard]] int write(const CellRecord& cell);
+    [[nodiscard]] int write(const MarkRecord& mark);
+    // The run's channel is the new one from then on.
+    [[nodiscard]] int write(const MoveRecord& move);
+    // A cell that was not known is from then on, without a history.
+    [[nodiscard]] int write(const HandReading& reading);
+    [[nodiscard]] int write(const QuarantineLifted& lifted);
+    [[nodiscard]] int write(const ChannelLatch& latch);
 
   private:
     sqlite3* handle_{nullptr};
     Statement header_, status_, visit_, event_, sample_, tape_, checkpoint_, drop_margins_, margin_, action_,
-        find_cell_, cell_;
+        find_cell_, cell_, mark_, move_, channel_of_run_, new_cell_, reading_, lifted_, lift_, latch_, unlatch_;
 };
 
 }  // namespace slowfilm::ledger

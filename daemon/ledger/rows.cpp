@@ -90,8 +90,11 @@ HeaderTexts::HeaderTexts(const RunHeader& header)
 
 void bind(Statement& to, const RunHeader& header, const HeaderTexts& texts) {
     to.bind(std::int64_t{header.run});
+    to.bind(std::string_view(header.cell));
+    to.bind(std::string_view(header.channel));
+    to.bind(std::int64_t{header.tray});
     for (const std::string* text :
-         {&header.cell, &header.channel, &header.protocol_title, &header.protocol_text, &header.protocol_sha256}) {
+         {&header.tray_name, &header.protocol_title, &header.protocol_text, &header.protocol_sha256}) {
         to.bind(std::string_view(*text));
     }
     to.bind(header.capacity.count);
@@ -106,8 +109,11 @@ void bind(Statement& to, const RunHeader& header, const HeaderTexts& texts) {
 
 Result<void> read(Statement& from, RunHeader& header) {
     header.run = narrow<RunNumber>(from.integer());
+    header.cell = from.text();
+    header.channel = from.text();
+    header.tray = narrow<RunNumber>(from.integer());
     for (std::string* text :
-         {&header.cell, &header.channel, &header.protocol_title, &header.protocol_text, &header.protocol_sha256}) {
+         {&header.tray_name, &header.protocol_title, &header.protocol_text, &header.protocol_sha256}) {
         *text = from.text();
     }
     header.capacity.count = from.integer();
@@ -160,6 +166,8 @@ void bind(Statement& to, const VisitRecord& visit) {
         to.bind(*value);
     }
     to.bind(std::string_view(visit.ended_by));
+    to.bind(visit.resistance);
+    to.bind(std::string_view(visit.no_resistance));
 }
 
 Result<void> read(Statement& from, VisitRecord& visit) {
@@ -178,6 +186,8 @@ Result<void> read(Statement& from, VisitRecord& visit) {
         *value = from.real_or_null();
     }
     visit.ended_by = from.text();
+    visit.resistance = from.real_or_null();
+    visit.no_resistance = from.text();
     return {};
 }
 
@@ -342,7 +352,10 @@ void bind(Statement& to, const CellRecord& cell) {
     for (const bool flag : {history.known, history.armed, history.quarantined, history.first_leg_over}) {
         to.bind(std::int64_t{flag});
     }
-    for (const std::int64_t count : {history.leg.count, history.net.count, history.highest.count}) to.bind(count);
+    for (const std::int64_t count :
+         {history.leg.count, history.net.count, history.highest.count, history.measured.count}) {
+        to.bind(count);
+    }
     to.bind(std::string_view(cell.quarantine));
     to.bind(cell.updated_utc);
 }
@@ -355,10 +368,120 @@ Result<void> read(Statement& from, CellRecord& cell) {
     for (bool* flag : {&history.known, &history.armed, &history.quarantined, &history.first_leg_over}) {
         *flag = from.integer() != 0;
     }
-    for (std::int64_t* count : {&history.leg.count, &history.net.count, &history.highest.count})
+    for (std::int64_t* count :
+         {&history.leg.count, &history.net.count, &history.highest.count, &history.measured.count}) {
         *count = from.integer();
+    }
     cell.quarantine = from.text();
     cell.updated_utc = from.integer();
+    return {};
+}
+
+void bind(Statement& to, const MarkRecord& mark) {
+    to.bind(std::int64_t{mark.run});
+    to.bind(std::int64_t{mark.visit});
+    to.bind(std::int64_t{mark.of_run});
+    to.bind(mark.at.count);
+    to.bind(std::string_view(mark.path));
+    to.bind(mark.time.count);
+    to.bind(mark.mean);
+    to.bind(mark.deviation);
+    to.bind(mark.temperature);
+    to.bind(std::int64_t{mark.readings});
+}
+
+Result<void> read(Statement& from, MarkRecord& mark) {
+    mark.run = narrow<RunNumber>(from.integer());
+    mark.visit = narrow<std::uint32_t>(from.integer());
+    mark.of_run = from.integer() != 0;
+    mark.at.count = from.integer();
+    mark.path = from.text();
+    mark.time.count = from.integer();
+    mark.mean = from.real();
+    mark.deviation = from.real();
+    mark.temperature = from.real_or_null();
+    mark.readings = narrow<std::uint32_t>(from.integer());
+    return {};
+}
+
+MoveTexts::MoveTexts(const MoveRecord& move) : traits(to_text(move.traits)), caps(to_text(move.caps)) {}
+
+void bind(Statement& to, const MoveRecord& move, const MoveTexts& texts) {
+    to.bind(std::int64_t{move.run});
+    to.bind(static_cast<std::int64_t>(move.after));
+    for (const std::string* text : {&move.from, &move.to, &texts.traits, &texts.caps}) to.bind(std::string_view(*text));
+    to.bind(move.utc);
+}
+
+Result<void> read(Statement& from, MoveRecord& move) {
+    move.run = narrow<RunNumber>(from.integer());
+    move.after = static_cast<std::uint64_t>(from.integer());
+    move.from = from.text();
+    move.to = from.text();
+    const std::string row = "move of run " + std::to_string(move.run);
+    const std::string traits = from.text();
+    if (!from_text(traits, move.traits))
+        return impossible(row, "traits", traits);
+    const std::string caps = from.text();
+    if (!from_text(caps, move.caps))
+        return impossible(row, "caps", caps);
+    move.utc = from.integer();
+    return {};
+}
+
+void bind(Statement& to, const HandReading& reading) {
+    to.bind(std::string_view(reading.cell));
+    to.bind(std::string_view(reading.name));
+    to.bind(reading.value);
+    to.bind(std::string_view(reading.unit));
+    to.bind(std::string_view(reading.text));
+    if (reading.run) {
+        to.bind(std::int64_t{*reading.run});
+    } else {
+        to.bind_null();
+    }
+    to.bind(std::string_view(reading.path));
+    to.bind(reading.utc);
+    to.bind(std::string_view(reading.who));
+}
+
+Result<void> read(Statement& from, HandReading& reading) {
+    reading.cell = from.text();
+    reading.name = from.text();
+    reading.value = from.real_or_null();
+    reading.unit = from.text();
+    reading.text = from.text();
+    const auto run = from.integer_or_null();
+    reading.run = run ? std::optional<RunNumber>(narrow<RunNumber>(*run)) : std::nullopt;
+    reading.path = from.text();
+    reading.utc = from.integer();
+    reading.who = from.text();
+    return {};
+}
+
+void bind(Statement& to, const QuarantineLifted& lifted) {
+    for (const std::string* text : {&lifted.cell, &lifted.quarantine, &lifted.reason}) to.bind(std::string_view(*text));
+    to.bind(lifted.utc);
+    to.bind(std::string_view(lifted.who));
+}
+
+Result<void> read(Statement& from, QuarantineLifted& lifted) {
+    for (std::string* text : {&lifted.cell, &lifted.quarantine, &lifted.reason}) *text = from.text();
+    lifted.utc = from.integer();
+    lifted.who = from.text();
+    return {};
+}
+
+void bind(Statement& to, const ChannelLatch& latch) {
+    to.bind(std::string_view(latch.channel));
+    to.bind(std::string_view(latch.text));
+    to.bind(latch.utc);
+}
+
+Result<void> read(Statement& from, ChannelLatch& latch) {
+    latch.channel = from.text();
+    latch.text = from.text();
+    latch.utc = from.integer();
     return {};
 }
 
@@ -371,6 +494,8 @@ CellRecord merged(const CellRecord& older, CellRecord newer) {
     history.first_leg_over = history.first_leg_over || before.first_leg_over;
     history.quarantined = history.quarantined || before.quarantined;
     history.highest = std::max(history.highest, before.highest);
+    if (history.measured.count == 0)
+        history.measured = before.measured;
     if (!older.quarantine.empty())
         newer.quarantine = older.quarantine;
     newer.updated_utc = std::max(newer.updated_utc, older.updated_utc);

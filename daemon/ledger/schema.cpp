@@ -27,6 +27,8 @@ CREATE TABLE run(
     number          INTEGER PRIMARY KEY,
     cell            TEXT NOT NULL,
     channel         TEXT NOT NULL,
+    tray            INTEGER NOT NULL,
+    tray_name       TEXT NOT NULL,
     protocol_title  TEXT NOT NULL,
     protocol_text   TEXT NOT NULL,
     protocol_sha256 TEXT NOT NULL,
@@ -70,6 +72,8 @@ CREATE TABLE visit(
     current_end_a        REAL,
     temperature_max_degc REAL,
     ended_by             TEXT NOT NULL,
+    resistance_ohm       REAL,
+    no_resistance        TEXT NOT NULL,
     PRIMARY KEY (run, visit)
 ) STRICT, WITHOUT ROWID;
 
@@ -171,8 +175,66 @@ CREATE TABLE cell(
     leg_pc         INTEGER NOT NULL,
     net_pc         INTEGER NOT NULL,
     highest_nv     INTEGER NOT NULL,
+    measured_pc    INTEGER NOT NULL,
     quarantine     TEXT NOT NULL,
     updated_utc_us INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE mark(
+    run              INTEGER NOT NULL REFERENCES run(number),
+    visit            INTEGER NOT NULL,
+    of_run           INTEGER NOT NULL CHECK (of_run IN (0, 1)),
+    at_us            INTEGER NOT NULL,
+    path             TEXT NOT NULL,
+    time_us          INTEGER NOT NULL,
+    mean_v           REAL,
+    deviation_v      REAL,
+    temperature_degc REAL,
+    readings         INTEGER NOT NULL,
+    PRIMARY KEY (run, visit, of_run, at_us)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE move(
+    run            INTEGER NOT NULL REFERENCES run(number),
+    place          INTEGER NOT NULL,
+    after_sequence INTEGER NOT NULL,
+    from_channel   TEXT NOT NULL,
+    to_channel     TEXT NOT NULL,
+    traits         TEXT NOT NULL,
+    caps           TEXT NOT NULL,
+    utc_us         INTEGER NOT NULL,
+    PRIMARY KEY (run, place)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE hand_reading(
+    number INTEGER PRIMARY KEY,
+    cell   TEXT NOT NULL REFERENCES cell(id),
+    name   TEXT NOT NULL,
+    value  REAL,
+    unit   TEXT NOT NULL,
+    text   TEXT NOT NULL,
+    run    INTEGER REFERENCES run(number),
+    path   TEXT NOT NULL,
+    utc_us INTEGER NOT NULL,
+    who    TEXT NOT NULL
+) STRICT;
+CREATE INDEX hand_reading_of_cell ON hand_reading(cell);
+CREATE INDEX hand_reading_of_run ON hand_reading(run);
+
+CREATE TABLE quarantine_lifted(
+    number     INTEGER PRIMARY KEY,
+    cell       TEXT NOT NULL REFERENCES cell(id),
+    quarantine TEXT NOT NULL,
+    reason     TEXT NOT NULL,
+    utc_us     INTEGER NOT NULL,
+    who        TEXT NOT NULL
+) STRICT;
+CREATE INDEX quarantine_lifted_of_cell ON quarantine_lifted(cell);
+
+CREATE TABLE channel_latch(
+    channel TEXT PRIMARY KEY,
+    text    TEXT NOT NULL,
+    utc_us  INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 )sql";
 

@@ -136,6 +136,9 @@ class Verifier {
 
         const std::uint64_t end = tape(line, name);
         const std::string tape_ends = ", its tape ends with input " + std::to_string(end);
+        const std::uint64_t moved = count("SELECT coalesce(max(after_sequence), 0) FROM move" + of_run);
+        if (moved > end)
+            find(name + ": it was moved after input " + std::to_string(moved) + tape_ends);
         if (last_sample > end)
             find(name + ": its samples go on to input " + std::to_string(last_sample) + tape_ends);
         if (checkpoint && *checkpoint && (*checkpoint)->sequence > end) {

@@ -115,19 +115,10 @@ Result<int> runs(const ReadWords& words) {
 
 // --- cells
 
-std::string_view name_of(CellState state) {
-    switch (state) {
-        case CellState::pristine: return "pristine";
-        case CellState::tapped: return "tapped";
-        case CellState::formed: return "formed";
-    }
-    return "";
-}
-
 json::object cell_json(const ledger::CellRecord& record) {
     json::object cell;
     cell["cell"] = record.id;
-    cell["furthest"] = name_of(record.history.furthest);
+    cell["furthest"] = name(record.history.furthest);
     cell["quarantined"] = record.history.quarantined;
     cell["quarantine"] = record.quarantine;
     cell["armed"] = record.history.armed;
@@ -144,7 +135,7 @@ std::string cells_text(const std::vector<ledger::CellRecord>& records) {
     }
     std::vector<TableRow> rows{{{"cell", "furthest", "net Ah", "highest V", "updated", "quarantine"}}};
     for (const ledger::CellRecord& record : records) {
-        rows.push_back({.cells = {escaped(record.id, 64), std::string{name_of(record.history.furthest)},
+        rows.push_back({.cells = {escaped(record.id, 64), std::string{name(record.history.furthest)},
                                   print_fixed(ampere_hours(record.history.net), 4),
                                   print_fixed(volts(record.history.highest), 4), print_utc(record.updated_utc),
                                   record.history.quarantined

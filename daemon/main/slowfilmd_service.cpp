@@ -3,7 +3,6 @@
 #include "daemon/core/ensure.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/main/slowfilmd_notify.hpp"
-#include "daemon/main/slowfilmd_simulated.hpp"
 
 #include <csignal>
 #include <string_view>
@@ -39,7 +38,7 @@ std::string text_in(const boost::json::object& object, std::string_view key) {
 }
 
 spdlog::level::level_enum level_of(std::string_view event) {
-    if (event == "tripped" || event == "output_stuck") {
+    if (event == "tripped" || event == "output_stuck" || event == "idle_alarm" || event == "copper") {
         return spdlog::level::err;
     }
     if (event == "warned" || event == "waiting" || event == "connection_failed" || event == "gap" ||
@@ -88,7 +87,10 @@ Result<void> Service::open() {
     bench::BenchOptions options;
     options.config = config_;
     options.time_scale = time_scale_;
-    Result<std::unique_ptr<bench::Bench>> opened = bench::Bench::open(io_, std::move(options), make_channel);
+    Result<std::unique_ptr<bench::Bench>> opened = bench::Bench::open(
+        io_, std::move(options), [this](const bench::ChannelConfig& config, const bench::ChamberConfig* chamber) {
+            return simulated_.make(config, chamber);
+        });
     if (!opened) {
         return tl::unexpected(opened.error());
     }

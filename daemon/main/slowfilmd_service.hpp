@@ -4,6 +4,7 @@
 #include "daemon/bench/bench.hpp"
 #include "daemon/bench/config.hpp"
 #include "daemon/control/server.hpp"
+#include "daemon/main/slowfilmd_simulated.hpp"
 #include "daemon/core/result.hpp"
 
 #include <boost/asio/io_context.hpp>
@@ -40,6 +41,7 @@ class Service {
     boost::asio::io_context io_{1};
     boost::asio::signal_set end_signals_, hangup_;
     std::unique_ptr<control::Server> server_;
+    SimulatedBench simulated_;
     std::unique_ptr<bench::Bench> bench_;
     int exit_code_{0};
     bool ending_{false};

@@ -18,6 +18,10 @@ double ohms(Resistance resistance) {
 double kelvins(TemperatureDifference difference) {
     return static_cast<double>(difference.count) * 1e-3;
 }
+double kelvins_a_second(TemperatureSlope slope) {
+    constexpr double per_kelvin_a_second = 3'600'000.0;
+    return static_cast<double>(slope.count) / per_kelvin_a_second;
+}
 double plain(Ratio ratio) {
     return static_cast<double>(ratio.count) * 1e-6;
 }
@@ -75,7 +79,8 @@ void set_errors(sim::StageOptions& stage, const SimulatedConfig& config) {
 
 }  // namespace
 
-Result<std::unique_ptr<channel::Channel>> make_channel(const bench::ChannelConfig& config) {
+Result<std::unique_ptr<channel::Channel>> SimulatedBench::make(const bench::ChannelConfig& config,
+                                                               const bench::ChamberConfig* chamber) {
     const SimulatedConfig& simulated = config.simulated;
     sim::SimulatedChannelOptions options;
     Result<sim::CircuitParameters> cell = sim::circuit_parameters(simulated.cell);
@@ -94,6 +99,14 @@ Result<std::unique_ptr<channel::Channel>> make_channel(const bench::ChannelConfi
     options.faulty_cell = simulated.faulty_cell;
     for (const SimulatedFault& fault : simulated.faults) {
         add_fault(options, fault);
+    }
+    if (chamber != nullptr) {
+        std::shared_ptr<sim::Chamber>& shared = chambers_[chamber->name];
+        if (!shared) {
+            shared = std::make_shared<sim::Chamber>(celsius(bench::safe_ambient), kelvins_a_second(chamber->ramp),
+                                                    celsius(chamber->min), celsius(chamber->max));
+        }
+        options.chamber = shared;
     }
     return sim::make_simulated_channel(std::move(options));
 }

@@ -1,14 +1,26 @@
-// What a bench file says of a simulated channel, as the simulation takes it.
+// What a bench file says of simulated channels and chambers, as the simulation takes it.
 #pragma once
 
 #include "daemon/bench/config.hpp"
 #include "daemon/channel/channel.hpp"
 #include "daemon/core/result.hpp"
 
+#include "sim/stage/chamber.hpp"
+
+#include <map>
 #include <memory>
+#include <string>
 
 namespace slowfilm::daemon {
 
-[[nodiscard]] Result<std::unique_ptr<channel::Channel>> make_channel(const bench::ChannelConfig& config);
+class SimulatedBench {
+  public:
+    // `chamber`: around it, or null. Channels of one chamber share it.
+    [[nodiscard]] Result<std::unique_ptr<channel::Channel>> make(const bench::ChannelConfig& config,
+                                                                 const bench::ChamberConfig* chamber);
+
+  private:
+    std::map<std::string, std::shared_ptr<sim::Chamber>> chambers_;
+};
 
 }  // namespace slowfilm::daemon

@@ -163,6 +163,8 @@ ledger::RunHeader header(const protocol::Protocol& protocol, const std::string& 
     header.run = identity.run;
     header.cell = identity.cell;
     header.channel = identity.channel;
+    header.tray = identity.tray;
+    header.tray_name = identity.tray_name;
     header.protocol_title = protocol.title;
     header.protocol_text = text;
     header.protocol_sha256 = sha256_hex(text);
@@ -301,7 +303,43 @@ ledger::VisitRecord visit_record(ledger::RunNumber number, const engine::Plan& p
         visit.temperature_max = celsius(totals.temperature_max);
     }
     visit.ended_by = engine::name(totals.ended_by);
+    if (plan.steps[totals.step].kind == engine::StepKind::pulse) {
+        visit.no_resistance = name(totals.no_resistance);
+        if (visit.no_resistance.empty()) {
+            visit.resistance = unit_of(Dimension::resistance).of(totals.resistance.count);
+        }
+    }
     return visit;
+}
+
+std::string_view name(engine::NoResistance reason) {
+    switch (reason) {
+        case engine::NoResistance::none: return "";
+        case engine::NoResistance::not_a_pulse: return "not through";
+        case engine::NoResistance::window_reached: return "window reached";
+        case engine::NoResistance::level_time: return "level time";
+        case engine::NoResistance::no_reading: return "no reading";
+        case engine::NoResistance::no_change: return "no change";
+    }
+    return "";
+}
+
+ledger::MarkRecord mark_record(ledger::RunNumber number, const engine::Plan& plan, const engine::VisitTotals& totals,
+                               const engine::Mark& mark) {
+    ledger::MarkRecord record;
+    record.run = number;
+    record.visit = totals.visit;
+    record.path = plan.labels[totals.step].path;
+    record.of_run = mark.of_run;
+    record.at = mark.at;
+    record.time = mark.time;
+    record.mean = volts(mark.mean);
+    record.deviation = volts(mark.deviation);
+    if (mark.temperature_seen) {
+        record.temperature = celsius(mark.temperature);
+    }
+    record.readings = mark.readings;
+    return record;
 }
 
 ledger::EventRecord event_record(ledger::RunNumber number, const engine::Plan& plan, std::uint64_t sequence,

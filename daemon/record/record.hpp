@@ -22,6 +22,8 @@ namespace slowfilm::record {
 struct RunIdentity {
     ledger::RunNumber run{0};
     std::string cell, channel;
+    ledger::RunNumber tray{0};  // the first run of its tray
+    std::string tray_name;
     std::string boot_id;
     bool rehearsal{false};
     Time created;
@@ -41,6 +43,10 @@ struct RunIdentity {
 // The visit that just ended (run.last_visit), or the one under way.
 [[nodiscard]] ledger::VisitRecord visit_record(ledger::RunNumber number, const engine::Plan& plan,
                                                const engine::VisitTotals& totals);
+[[nodiscard]] ledger::MarkRecord mark_record(ledger::RunNumber number, const engine::Plan& plan,
+                                             const engine::VisitTotals& totals, const engine::Mark& mark);
+// Why a pulse has no resistance, as the ledger spells it; "" where it has one.
+[[nodiscard]] std::string_view name(engine::NoResistance reason);
 [[nodiscard]] ledger::EventRecord event_record(ledger::RunNumber number, const engine::Plan& plan,
                                                std::uint64_t sequence, const Event& event, std::int64_t utc);
 // How near each guard has come to its limit so far, in the unit of its row.
@@ -57,6 +63,8 @@ class Recorder {
     using Put = std::function<void(ledger::Record)>;
 
     Recorder(const engine::Plan& plan, ledger::RunNumber number, std::string cell);
+    // The run goes on with another plan: it was put on another channel. The plan must outlive the recorder.
+    void go_on_with(const engine::Plan& plan) { plan_ = &plan; }
     // After a restart: the sums over the visits already in the ledger, and the labels of the status already there.
     void resume_from(std::span<const ledger::VisitRecord> visits, const ledger::RunStatus& status);
 
@@ -69,9 +77,9 @@ class Recorder {
     }
     // Whether an input left something to record besides the tape; cheap, so that most ticks end here.
     [[nodiscard]] static bool has_records(const engine::Decision& decision) {
-        return decision.keep || decision.event_count > 0 || decision.commit;
+        return decision.keep || decision.mark || decision.event_count > 0 || decision.commit;
     }
-    // In this order: the kept sample, the ended visit, the events, and the status and the cell where they changed. The
+    // In this order: the kept sample, the mark, the ended visit, the events, and the status and the cell where they changed. The
     // input counts as seen.
     void took(const engine::Run& run, const Input& input, const engine::Decision& decision, std::int64_t utc,
               const Put& put);

@@ -85,17 +85,20 @@ void Recorder::took(const engine::Run& run, const Input& input, const engine::De
                     const Put& put) {
     saw(input);
     const std::array<const engine::VisitTotals*, 2> ended = ended_visits(run, decision);
+    const engine::VisitTotals& totals = ended[0] != nullptr ? *ended[0] : run.totals;
     if (decision.keep) {
-        const engine::VisitTotals& totals = ended[0] != nullptr ? *ended[0] : run.totals;
         if (auto sample = sample_record(input, totals, run.begun, utc)) {
             put(std::move(*sample));
         }
     }
-    for (const engine::VisitTotals* totals : ended) {
-        if (totals == nullptr) {
+    if (decision.mark) {
+        put(mark_record(number_, *plan_, totals, run.last_mark));
+    }
+    for (const engine::VisitTotals* of : ended) {
+        if (of == nullptr) {
             continue;
         }
-        ledger::VisitRecord visit = visit_record(number_, *plan_, *totals);
+        ledger::VisitRecord visit = visit_record(number_, *plan_, *of);
         charge_in_ah_ += visit.charge_in_ah;
         charge_out_ah_ += visit.charge_out_ah;
         energy_in_wh_ += visit.energy_in_wh;

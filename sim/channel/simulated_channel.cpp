@@ -4,6 +4,7 @@
 #include "sim/cell/circuit.hpp"
 #include "sim/stage/noise.hpp"
 
+#include <cmath>
 #include <utility>
 
 namespace slowfilm::sim {
@@ -50,13 +51,23 @@ class SimulatedChannel final : public channel::Channel {
     [[nodiscard]] const ChannelTraits& traits() const override { return options_.stage.traits; }
     [[nodiscard]] bool simulated() const override { return true; }
 
-    void sample(Time now, SampleHandler handler) override { handler(stage_->sample(now)); }
+    void sample(Time now, SampleHandler handler) override {
+        follow_chamber(now);
+        handler(stage_->sample(now));
+    }
 
     void apply(const Demand& demand, Time now, AppliedHandler handler) override {
+        follow_chamber(now);
         if (stage_->answers(now)) {
             handler(stage_->apply(demand, now));
         } else {
             handler(tl::unexpected<FaultKind>{FaultKind::lost});
+        }
+    }
+
+    void set_ambient(Temperature ambient, Time now) override {
+        if (options_.chamber) {
+            options_.chamber->set(celsius(ambient), now);
         }
     }
 
@@ -73,8 +84,11 @@ class SimulatedChannel final : public channel::Channel {
         for (RcPair& pair : cell.pairs) {
             pair.resistance *= resistance;
         }
-        cell.ambient = options_.stage.ambient;
         StageOptions stage = options_.stage;
+        if (options_.chamber) {
+            stage.ambient = around_ = options_.chamber->at(now);
+        }
+        cell.ambient = stage.ambient;
         stage.seed = mixed(options_.stage.seed ^ drawn);
         if (!options_.faulty_cell.empty() && options_.faulty_cell != cell_id) {
             cell.faults.clear();
@@ -90,6 +104,19 @@ class SimulatedChannel final : public channel::Channel {
     }
 
   private:
+    // In small steps: each makes the cell's equations anew.
+    void follow_chamber(Time now) {
+        constexpr double step = 0.01;  // K
+        if (!options_.chamber) {
+            return;
+        }
+        const double celsius = options_.chamber->at(now);
+        if (std::fabs(celsius - around_) >= step) {
+            around_ = celsius;
+            stage_->ambient(celsius, now);
+        }
+    }
+
     [[nodiscard]] static std::unique_ptr<Stage> empty_stage(const SimulatedChannelOptions& options, Time now) {
         StageOptions stage = options.stage;
         stage.faults.clear();
@@ -97,6 +124,7 @@ class SimulatedChannel final : public channel::Channel {
     }
 
     SimulatedChannelOptions options_;
+    double around_{options_.stage.ambient};  // degC, as the stage was last told
     std::unique_ptr<Stage> stage_;
 };
 

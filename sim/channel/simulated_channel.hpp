@@ -3,6 +3,7 @@
 
 #include "daemon/channel/channel.hpp"
 #include "sim/cell/circuit_parameters.hpp"
+#include "sim/stage/chamber.hpp"
 #include "sim/stage/stage.hpp"
 
 #include <cstdint>
@@ -18,6 +19,7 @@ struct SimulatedChannelOptions {
     double capacity_spread{0.0};
     double resistance_spread{0.0};
     double capacity_ratio{1.0};  // what it has of what is written on it
+    std::shared_ptr<Chamber> chamber;  // around this fixture and others; null: the stage's own ambient, for ever
     std::string faulty_cell;     // the faults of stage and cell are this cell's alone; empty: every cell's
 };
 

@@ -22,9 +22,9 @@ class Virtual : public testing::Test {
         const std::size_t number = lines_of.size();
         lines_of.push_back(turns);
         periods.push_back(period);
-        return schedule.add(period, [this, number]() -> std::optional<Duration> {
+        return schedule.add(period, [this, number]() -> std::optional<Schedule::Next> {
             lines.push_back({number, clock.now()});
-            return --lines_of[number] > 0 ? std::optional(periods[number]) : std::nullopt;
+            return --lines_of[number] > 0 ? std::optional(Schedule::Next{periods[number]}) : std::nullopt;
         });
     }
     void run() {
@@ -129,12 +129,12 @@ TEST(MachineSchedule, turns_come_at_their_phase_and_do_not_pile_up) {
     int turns = 0;
     const Duration period = 10_ms;
     std::vector<Time> at;
-    const std::size_t task = schedule.add(period, [&]() -> std::optional<Duration> {
+    const std::size_t task = schedule.add(period, [&]() -> std::optional<Schedule::Next> {
         at.push_back(clock.steady());
         // A turn that takes three periods: those that were missed are not made up for.
         while (clock.steady() < at.back() + period * 3) {
         }
-        return ++turns < 3 ? std::optional(period) : std::nullopt;
+        return ++turns < 3 ? std::optional(Schedule::Next{period}) : std::nullopt;
     });
     schedule.wake(task);
     io.run();

@@ -13,6 +13,7 @@
 #include <deque>
 #include <filesystem>
 #include <functional>
+#include <map>
 #include <memory>
 #include <optional>
 #include <string>
@@ -51,6 +52,7 @@ class WilfulChannel final : public channel::Channel {
     bool keeps_samples{false};    // answers later, by answer_samples()
     std::vector<Demand> demands;  // as asked
     std::vector<std::string> cells;
+    std::vector<Temperature> ambients;
     std::function<void(const Demand&)> on_demand;
 
     [[nodiscard]] const ChannelTraits& traits() const override { return inner_->traits(); }
@@ -76,6 +78,10 @@ class WilfulChannel final : public channel::Channel {
         } else {
             inner_->apply(demand, now, std::move(handler));
         }
+    }
+    void set_ambient(Temperature ambient, Time now) override {
+        ambients.push_back(ambient);
+        inner_->set_ambient(ambient, now);
     }
     void load_cell(const std::string& cell, Charge capacity, CellState state, Time now) override {
         cells.push_back(cell);
@@ -271,10 +277,19 @@ class World {
 
   private:
     ChannelFactory factory() {
-        return [this](const ChannelConfig& config) -> Result<std::unique_ptr<channel::Channel>> {
+        return [this](const ChannelConfig& config, const ChamberConfig* chamber) -> Result<std::unique_ptr<channel::Channel>> {
             sim::SimulatedChannelOptions simulation;
             simulation.stage.traits = config.traits;
             simulation.stage.seed = config.simulated.seed;
+            if (chamber != nullptr) {
+                std::shared_ptr<sim::Chamber>& shared = chambers_[chamber->name];
+                if (!shared) {
+                    shared = std::make_shared<sim::Chamber>(
+                        25.0, static_cast<double>(chamber->ramp.count) / 3'600'000.0, celsius(chamber->min),
+                        celsius(chamber->max));
+                }
+                simulation.chamber = shared;
+            }
             if (change_simulation) {
                 change_simulation(simulation);
             }
@@ -292,6 +307,7 @@ class World {
     }
 
     BenchOptions options_;
+    std::map<std::string, std::shared_ptr<sim::Chamber>> chambers_;
     std::unique_ptr<boost::asio::io_context> io_;
 
   public:

@@ -1,0 +1,143 @@
+// What channels have in common: the latch that outlives a run, the group that opens as one, the chamber around them,
+// and the tray whose cells begin a step together.
+#include "daemon/bench/bench.hpp"
+#include "daemon/bench/gathering.hpp"
+#include "daemon/core/text.hpp"
+#include "daemon/engine/describe.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace slowfilm::bench {
+
+// A trip of the wiring, the instrument or the room stays with the channel, whoever takes the cell away.
+void Bench::judge_latch(std::size_t channel, const Event& event) {
+    const ChannelTask& task = *tasks_[channel];
+    const ActiveRun& run = *task.run();
+    bool latches = event.kind == EventKind::output_stuck;
+    if (event.kind == EventKind::tripped) {
+        latches = run.run.trip_class == TripClass::channel;
+    } else if (event.kind == EventKind::idle_alarm && event.code < guard_count) {
+        latches = guard_row(static_cast<GuardId>(event.code)).trip_class == TripClass::channel;
+    }
+    if (latches) {
+        latch(task, engine::describe(event, *run.plan));
+    }
+}
+
+void Bench::latch(const ChannelTask& task, std::string text) {
+    const auto [there, fresh] = latches_.try_emplace(
+        task.config().name, ledger::ChannelLatch{task.config().name, std::move(text), clock_->utc()});
+    if (fresh) {  // the first reason stands
+        feed_.put(there->second);
+        feed_.commit();
+    }
+}
+
+void Bench::unlatch(const ChannelTask& task) {
+    if (latches_.erase(task.config().name) > 0) {
+        feed_.put(ledger::ChannelLatch{task.config().name, "", clock_->utc()});
+    }
+}
+
+const ledger::ChannelLatch* Bench::latch_of(const ChannelTask& task) const {
+    const auto found = latches_.find(task.config().name);
+    return found == latches_.end() ? nullptr : &found->second;
+}
+
+void Bench::open_group_of(std::size_t channel) {
+    const ChannelTask& origin = *tasks_[channel];
+    cool_chamber_of(origin);
+    const std::string& group = origin.config().group;
+    if (group.empty()) {
+        return;
+    }
+    for (const auto& task : tasks_) {
+        if (task->index() == channel || task->config().group != group) {
+            continue;
+        }
+        task->feed(GroupTrip{static_cast<std::uint32_t>(channel)});
+        latch(*task, "heat or a stuck output on channel '" + escaped(origin.config().name) + "' of its group");
+    }
+}
+
+void Bench::cool_chamber_of(const ChannelTask& task) {
+    if (task.config().chamber.empty()) {
+        return;
+    }
+    tasks_[task.index()]->channel().set_ambient(safe_ambient, clock_->now());
+    if (on_trouble_) {
+        on_trouble_("chamber '" + escaped(task.config().chamber) + "' is set to " + print(safe_ambient) +
+                    ": channel '" + escaped(task.config().name) + "' in it is hot, or its output is stuck");
+    }
+}
+
+// A chamber has one temperature: whoever sets it must be alone in it, or of the same tray as all who are.
+Result<void> Bench::chamber_allows(const ChannelTask& task, const engine::Plan& plan, ledger::RunNumber tray) const {
+    const ChamberConfig* chamber = find_chamber(options_.config, task.config().chamber);
+    bool sets = false;
+    for (const engine::PlanStep& step : plan.steps) {
+        sets = sets || step.ambient.set;
+        if (chamber != nullptr && step.ambient.set &&
+            !(step.ambient.value >= chamber->min && step.ambient.value <= chamber->max)) {
+            return fail(Failure::bad_data, "the protocol sets its ambient to " + print(step.ambient.value) +
+                                               ", and chamber '" + escaped(chamber->name) + "' goes from " +
+                                               print(chamber->min) + " to " + print(chamber->max));
+        }
+    }
+    if (chamber == nullptr || !sets) {
+        return {};
+    }
+    for (const auto& other : tasks_) {
+        const ActiveRun* run = other->run();
+        const bool same_place = other->index() == task.index() || other->config().chamber != chamber->name;
+        if (same_place || run == nullptr || run->over() || (tray != 0 && run->tray == tray)) {
+            continue;
+        }
+        return fail(Failure::try_again, "the protocol sets the ambient of chamber '" + escaped(chamber->name) +
+                                            "', in which cell '" + escaped(run->cell) + "' lies (run " +
+                                            std::to_string(run->number) + " on channel '" +
+                                            escaped(other->config().name) +
+                                            "'); wait until it is over, or start them as one tray");
+    }
+    return {};
+}
+
+void Bench::decided(std::size_t channel, bool told) {
+    const ActiveRun* run = tasks_[channel]->run();
+    if (run == nullptr || !run->plan || closing_) {
+        return;
+    }
+    if (run->tray == 0) {
+        if (run->run.gathering && engine::is_live(run->run.state)) {
+            tasks_[channel]->feed(Gathered{});  // it is all there is of its tray
+        }
+    } else if (told || run->run.gathering) {
+        gather(run->tray);
+    }
+}
+
+void Bench::gather(ledger::RunNumber tray) {
+    std::vector<Member> members;
+    std::vector<ChannelTask*> tasks;
+    for (const auto& task : tasks_) {
+        const ActiveRun* run = task->run();
+        if (run == nullptr || run->tray != tray) {
+            continue;
+        }
+        const RunState state = run->state();
+        Member member;
+        member.living = !run->over() && state != RunState::tripped;
+        if (run->plan) {
+            member.gathering = run->run.gathering && engine::is_live(state);
+            member.standing = standing_of(*run->plan, run->run);
+        }
+        members.push_back(member);
+        tasks.push_back(task.get());
+    }
+    for (const std::size_t chosen : who_begins(members)) {
+        tasks[chosen]->feed(Gathered{});
+    }
+}
+
+}  // namespace slowfilm::bench
