@@ -292,6 +292,11 @@ INSTANTIATE_TEST_SUITE_P(
         Refused{head() + charge_with("limits = { current_max = \"100 mA\" }"), "above current_max \"100 mA\""},
         Refused{head() + charge_with("limits = { voltage_max = \"4.205 V\" }"),
                 "leaves no room for the stage's ceiling"},
+        // guards that would guard nothing
+        Refused{head("formed", "voltage_fall = \"1.4 V\"\n") + fill,
+                "voltage_fall \"1.4 V\" is the cell's whole window"},
+        Refused{head("formed", "lead_drop = \"2 V\"\n") + fill, "guards nothing; its default is 0.3 V"},
+        Refused{head("formed", "stuck = \"100 %\"\n") + fill, "is all that the cell holds"},
         // figures that this protocol never defines
         Refused{head() + fill + charge_with("only_if = { figure = \"dc_resistance\", above = \"40 mohm\" }"),
                 "no pulse stands before it"},
@@ -367,6 +372,12 @@ TEST(LanguageHabits, what_keeps_to_them_is_not_warned_of) {
              "[after]\nship = \"air\"\n"),
         "");
     EXPECT_EQ(said(head() + fill + "[after]\nship = \"sea\"\n"), "");
+}
+
+TEST(Language, the_resistance_of_a_pristine_cell_is_never_judged_and_a_line_about_it_is_warned_of) {
+    const std::string start = "[start]\nresistance = { max = \"60 mohm\" }\n";
+    EXPECT_THAT(said(head("pristine") + start + fill), HasSubstr("the resistance of a pristine cell is never judged"));
+    EXPECT_EQ(said(head() + start + fill), "");
 }
 
 TEST(Language, a_figure_that_a_later_pass_can_have_is_not_refused) {
