@@ -2,6 +2,7 @@
 #include "daemon/bench/config.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/engine/plan.hpp"
+#include "daemon/main/slowfilm_bench_fit.hpp"
 #include "daemon/main/slowfilm_guards.hpp"
 #include "daemon/main/slowfilm_output.hpp"
 #include "daemon/main/slowfilm_program.hpp"
@@ -31,18 +32,25 @@ struct CheckWords {
 struct Fit {
     std::string channel;
     Result<engine::Plan> plan;
+    std::vector<std::string> not_protected;  // where it fits: what a person has to know before it runs there
 };
 
 std::vector<Fit> fits_of(const protocol::Protocol& protocol, const std::optional<bench::BenchConfig>& bench) {
     std::vector<Fit> fits;
     if (!bench) {
-        fits.push_back({"", engine::make_plan(protocol, protocol.cell.capacity, engine::bench_of_no_name(protocol),
-                                              engine::caps_of_no_name())});
+        fits.push_back({"",
+                        engine::make_plan(protocol, protocol.cell.capacity, engine::bench_of_no_name(protocol),
+                                          engine::caps_of_no_name()),
+                        {}});
         return fits;
     }
     for (const bench::ChannelConfig& channel : bench->channels) {
-        fits.push_back(
-            {channel.name, engine::make_plan(protocol, protocol.cell.capacity, channel.traits, bench->caps)});
+        auto plan = engine::make_plan(protocol, protocol.cell.capacity, channel.traits, bench->caps);
+        std::vector<std::string> notes;
+        if (plan) {
+            notes = not_protected(protocol, channel.traits);
+        }
+        fits.push_back({channel.name, std::move(plan), std::move(notes)});
     }
     return fits;
 }
@@ -56,21 +64,22 @@ const Fit* first_that_fits(const std::vector<Fit>& fits) {
     return nullptr;
 }
 
-// The bench's own complaints are printed as the protocol's are; only then does the check stop.
-Result<std::optional<bench::BenchConfig>> read_bench(const std::string& file) {
+// A bench that was read, or what is wrong with it.
+struct ReadBench {
+    std::string text;
+    bench::ParsedBench parsed;
+};
+
+Result<std::optional<ReadBench>> read_bench(const std::string& file) {
     if (file.empty()) {
-        return std::optional<bench::BenchConfig>{};
+        return std::optional<ReadBench>{};
     }
-    const auto text = protocol::read_file_bounded(file);
+    auto text = protocol::read_file_bounded(file);
     if (!text) {
         return tl::unexpected{text.error()};
     }
     bench::ParsedBench parsed = bench::parse_bench(file, *text);
-    complain_text(render(parsed.diagnostics, *text));
-    if (!parsed.config) {
-        return fail(Failure::bad_config, "the bench file " + escaped(file) + " has errors");
-    }
-    return std::move(parsed.config);
+    return std::optional{ReadBench{std::move(*text), std::move(parsed)}};
 }
 
 // A limit that the bench does not allow is an error at the place where it is written.
@@ -118,34 +127,60 @@ json::object bench_json(const bench::BenchConfig& bench, const std::vector<Fit>&
         channel["channel"] = fit.channel;
         channel["fits"] = fit.plan.has_value();
         channel["reason"] = fit.plan ? "" : fit.plan.error().message;
+        json::array notes;
+        for (const std::string& note : fit.not_protected) {
+            notes.emplace_back(note);
+        }
+        channel["not_protected"] = std::move(notes);
         channels.push_back(std::move(channel));
     }
     object["channels"] = std::move(channels);
     return object;
 }
 
-// What the channels that cannot run it say; those that say the same are named together.
-std::vector<std::string> refusals_of(const std::vector<Fit>& fits) {
-    std::vector<std::string> said;
-    std::vector<std::string> sentences;
-    for (const Fit& fit : fits) {
-        if (fit.plan || std::find(said.begin(), said.end(), fit.plan.error().message) != said.end()) {
-            continue;
-        }
-        const std::string& why = fit.plan.error().message;
-        said.push_back(why);
-        std::string names;
-        for (const Fit& other : fits) {
-            if (!other.plan && other.plan.error().message == why && names.size() < 200) {
-                names += names.empty() ? "" : ", ";
-                names += escaped(other.channel, 64);
-            }
-        }
-        std::string sentence = names.empty() ? "" : "channel " + names + ": ";
-        sentence += why;
-        sentences.push_back(std::move(sentence));
+// A sentence about channels, once for all that it holds for.
+struct Said {
+    std::string names, sentence;
+};
+
+void say(std::vector<Said>& all, const std::string& channel, const std::string& sentence) {
+    auto at = std::find_if(all.begin(), all.end(), [&](const Said& said) { return said.sentence == sentence; });
+    if (at == all.end()) {
+        at = all.insert(all.end(), {"", sentence});
     }
-    return sentences;
+    if (!channel.empty() && at->names.size() < 200) {
+        at->names += (at->names.empty() ? "channel " : ", ") + escaped(channel, 64);
+    }
+}
+
+std::vector<std::string> sentences(const std::vector<Said>& all) {
+    std::vector<std::string> result;
+    for (const Said& said : all) {
+        result.push_back(said.names + (said.names.empty() ? "" : ": ") + said.sentence);
+    }
+    return result;
+}
+
+// What the channels that cannot run it say.
+std::vector<std::string> refusals_of(const std::vector<Fit>& fits) {
+    std::vector<Said> all;
+    for (const Fit& fit : fits) {
+        if (!fit.plan) {
+            say(all, fit.channel, fit.plan.error().message);
+        }
+    }
+    return sentences(all);
+}
+
+// What those that can do not protect.
+std::vector<std::string> notes_of(const std::vector<Fit>& fits) {
+    std::vector<Said> all;
+    for (const Fit& fit : fits) {
+        for (const std::string& note : fit.not_protected) {
+            say(all, fit.channel, note);
+        }
+    }
+    return sentences(all);
 }
 
 json::object check_json(const CheckWords& words, const Loaded& loaded, const std::optional<bench::BenchConfig>& bench,
@@ -192,46 +227,81 @@ std::string check_text(const CheckWords& words, const Loaded& loaded, const std:
     return text;
 }
 
-// Where there is nothing to read, the answer still is one, with the complaint at the file's beginning.
-Result<int> check_of_no_text(const CheckWords& words, const Error& error) {
+// Where there is no protocol to judge, the answer still is one, with the complaints about `file`.
+Result<int> answer_without(const CheckWords& words, const std::string& file, Diagnostics diagnostics, Failure failure) {
     Loaded nothing;
-    nothing.checked.diagnostics.error({}, error.message);
+    nothing.checked.diagnostics = std::move(diagnostics);
+    json::object answer = check_json(words, nothing, std::nullopt, {});
+    answer["file"] = file;
+    answer["guards_reason"] = answer["bounds_reason"] = "no protocol was judged";
     const std::array<std::string, 2> inputs{words.protocol, words.bench};
     auto put = put_answer(
-        words.common, check_json(words, nothing, std::nullopt, {}), [] { return std::string{}; }, inputs);
+        words.common, answer, [] { return std::string{}; }, inputs);
     if (!put) {
         return tl::unexpected{put.error()};
     }
-    return exit_code(error.failure);
+    return exit_code(failure);
+}
+
+// The complaint stands at the file's beginning, for nothing of it could be read.
+Result<int> answer_without(const CheckWords& words, const std::string& file, const Error& error) {
+    Diagnostics diagnostics;
+    diagnostics.error({}, error.message);
+    return answer_without(words, file, std::move(diagnostics), error.failure);
+}
+
+Result<int> refuse_bench(const CheckWords& words, ReadBench bench) {
+    if (words.common.json()) {
+        return answer_without(words, words.bench, std::move(bench.parsed.diagnostics), Failure::bad_config);
+    }
+    return fail(Failure::bad_config, "the bench file " + escaped(words.bench) + " has errors");
+}
+
+void complain_of(const Loaded& loaded, const std::vector<Fit>& fits) {
+    complain_text(render(loaded.checked.diagnostics, loaded.text));
+    for (const std::string& refusal : refusals_of(fits)) {
+        complain(refusal);
+    }
+    for (const std::string& note : notes_of(fits)) {
+        complain("not protected: " + note);
+    }
 }
 
 Result<int> check(const CheckWords& words) {
     auto bench = read_bench(words.bench);
     if (!bench) {
-        return tl::unexpected{bench.error()};
+        return words.common.json() ? answer_without(words, words.bench, bench.error()) : tl::unexpected{bench.error()};
+    }
+    std::optional<bench::BenchConfig> config;
+    if (*bench) {
+        if (!words.common.json()) {
+            complain_text(render((*bench)->parsed.diagnostics, (*bench)->text));
+        }
+        config = std::move((*bench)->parsed.config);
+        if (!config) {
+            return refuse_bench(words, std::move(**bench));
+        }
     }
     auto loaded = load(words.protocol);
     if (!loaded) {
-        return words.common.json() ? check_of_no_text(words, loaded.error()) : tl::unexpected{loaded.error()};
+        return words.common.json() ? answer_without(words, words.protocol, loaded.error())
+                                   : tl::unexpected{loaded.error()};
     }
     std::vector<Fit> fits;
-    if (loaded->checked.protocol && *bench) {
-        complain_of_caps(*loaded->checked.protocol, (*bench)->caps, loaded->checked.diagnostics);
+    if (loaded->checked.protocol && config) {
+        complain_of_caps(*loaded->checked.protocol, config->caps, loaded->checked.diagnostics);
     }
     if (loaded->checked.protocol && !loaded->checked.diagnostics.has_errors()) {
-        fits = fits_of(*loaded->checked.protocol, *bench);
+        fits = fits_of(*loaded->checked.protocol, config);
     }
     if (!words.common.json()) {
-        complain_text(render(loaded->checked.diagnostics, loaded->text));
-        for (const std::string& refusal : refusals_of(fits)) {
-            complain(refusal);
-        }
+        complain_of(*loaded, fits);
     }
     const std::array<std::string, 2> inputs{words.protocol, words.bench};
     const bool good = first_that_fits(fits) != nullptr;
     if (good || words.common.json()) {
         auto put = put_answer(
-            words.common, check_json(words, *loaded, *bench, fits), [&] { return check_text(words, *loaded, fits); },
+            words.common, check_json(words, *loaded, config, fits), [&] { return check_text(words, *loaded, fits); },
             inputs);
         if (!put) {
             return tl::unexpected{put.error()};

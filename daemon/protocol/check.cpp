@@ -196,9 +196,8 @@ Checked check_protocol(std::string file, std::string_view text) {
             const auto last = std::ranges::max_element(judge.found, {}, [](const Diagnostic& d) {
                 return std::pair{d.place.line, d.place.column};
             });
-            checked.diagnostics.warning(
-                last->place,
-                "and " + std::to_string(judge.left_out) + " more complaints of this kind; begin with the first");
+            checked.diagnostics.warning(last->place, "and " + std::to_string(judge.left_out) +
+                                                         " more complaints of this kind; begin with the first");
         }
     }
     checked.diagnostics.sort();

@@ -89,6 +89,15 @@ void check_start_temperature(Judge& j) {
     }
 }
 
+void check_start_resistance(Judge& j) {
+    const Range<Resistance>& range = j.protocol.start.resistance;
+    if (j.state_known() && j.cell.state == CellState::pristine && (range.min || range.max)) {
+        j.warning("start.resistance",
+                  "the resistance of a pristine cell is never judged, for a small current tells nothing "
+                  "of it; remove the line, or say what the cells are");
+    }
+}
+
 void check_keep(Judge& j) {
     const Keep& keep = j.protocol.keep;
     constexpr Duration every_min = 10_ms;
@@ -156,6 +165,7 @@ void check_cell(Judge& j) {
     check_window(j);
     check_start_voltage(j);
     check_start_temperature(j);
+    check_start_resistance(j);
     check_keep(j);
     check_interruption(j);
 }

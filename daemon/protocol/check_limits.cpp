@@ -222,6 +222,28 @@ void check_charge_caps(Judge& j) {
     }
 }
 
+// A change as large as the window, or a charge as large as the cell, is never seen by a guard that looks for small
+// ones.
+void check_changes(Judge& j) {
+    const Voltage width = difference(j.cell.window_max, j.cell.window_min);
+    const Limits& w = j.protocol.limits;
+    for (const auto& [id, limit] : {std::pair{GuardId::voltage_fall, w.voltage_fall.trip},
+                                    {GuardId::voltage_jump, w.voltage_jump.trip},
+                                    {GuardId::lead_drop, w.lead_drop.trip}}) {
+        if (limit && width.count > 0 && *limit >= width) {
+            const GuardRow& row = guard_row(id);
+            j.error(trip_path(j, id), std::string(row.key) + " " + quoted(*limit) + " is the cell's whole window (" +
+                                          quoted(width) + ") and guards nothing; its default is " +
+                                          std::string(row.by_default));
+        }
+    }
+    if (w.stuck.trip && j.charge(*w.stuck.trip) >= j.cell.capacity) {
+        j.error(trip_path(j, GuardId::stuck), "stuck " + quoted_with_charge(*w.stuck.trip, j.cell.capacity) +
+                                                  " is all that the cell holds and guards nothing; its default is " +
+                                                  std::string(guard_row(GuardId::stuck).by_default));
+    }
+}
+
 // `stale_after = "2 min"` stands for all three, and is said once.
 void check_stale(Judge& j) {
     const Limits& w = j.protocol.limits;
@@ -268,6 +290,7 @@ void check_limits(Judge& j) {
     check_temperatures(j);
     check_climb(j);
     check_charge_caps(j);
+    check_changes(j);
     check_stale(j);
     check_run_time(j);
 }

@@ -148,6 +148,10 @@ class StepsReader {
 
 }  // namespace
 
+std::string a_step(const Step& step) {
+    return "this " + std::string{step_word(step.kind)};
+}
+
 std::uint64_t count_visits(const std::vector<Step>& steps) {
     std::uint64_t sum = 0;
     for (const Step& step : steps) {

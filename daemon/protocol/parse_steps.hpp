@@ -18,6 +18,12 @@ struct ParsedSteps {
 
 // What one step says, its kind, path and place set already and the steps inside left out.
 void read_step(Fields& fields, Step& step, const Cell& cell);
+// Parts of it: `ends`; `at_most` with on_overrun, not_before and good_end; `only_if`.
+void read_ends(Fields& fields, Step& step);
+void read_at_most(Fields& fields, Step& step);
+void read_only_if(Fields& fields, Step& step);
+// "this charge", for complaints.
+[[nodiscard]] std::string a_step(const Step& step);
 // [keep], and the keep of a step.
 [[nodiscard]] Keep read_keep(Fields& fields);
 

@@ -239,6 +239,64 @@ TEST(CommandCheck, with_a_bench_says_which_channels_cannot_and_why) {
     EXPECT_EQ(refused.at("diagnostics").as_array().back().at("severity"), "error");
 }
 
+// An editor reads stdout: there is an object on it whatever is wrong. sysexits.h: EX_CONFIG 78, EX_NOINPUT 66
+TEST(CommandCheck, as_json_a_bench_that_is_not_good_is_an_answer_too) {
+    const CommandFolder folder;
+    const std::string bench = folder.write("bench.toml", "name = 5\n");
+    for (const auto& [file, code] : {std::pair{bench, 78}, {folder / "none.toml", 66}}) {
+        const Ran ran = slowfilm({"check", shipped("fast-by-stages.toml"), "--bench", file, "--format", "json"});
+        EXPECT_EQ(ran.code, code);
+        EXPECT_EQ(ran.err, "");
+        const json::object answer = strict(ran);
+        EXPECT_EQ(answer.at("kind"), "check");
+        EXPECT_EQ(answer.at("file"), json::value(file)) << "whose complaints they are";
+        EXPECT_FALSE(answer.at("good").as_bool());
+        EXPECT_FALSE(answer.at("diagnostics").as_array().empty());
+        every_null_has_a_reason(answer, "check");
+    }
+}
+
+// safety.md's layers: what one has to know of a channel before a cell lies on it. Without terminals no lead_drop,
+// without an ambient sensor no above_ambient, at 5 s a sample no trip within 2 s; each said once for all channels it
+// holds for.
+TEST(CommandCheck, with_a_bench_says_what_its_channels_do_not_protect) {
+    const CommandFolder folder;
+    std::string text = bench_text("4.4 V");
+    const auto replace = [&](std::string_view from, std::string_view to) {
+        for (auto at = text.find(from); at != std::string::npos; at = text.find(from, at + to.size())) {
+            text.replace(at, from.size(), to);
+        }
+    };
+    replace("sink_max = \"0 A\"", "sink_max = \"8 A\"");
+    replace("ambient_sensor = true", "ambient_sensor = false");
+    replace("period = \"1 s\"", "period = \"5 s\"");
+    replace("off_state = \"relay open\"", "off_state = \"high impedance\"");
+    replace("accuracy = \"2 mA\"", "accuracy = \"200 mA\"");
+    const std::string bench = folder.write("bench.toml", text);
+    const Ran ran = slowfilm({"check", shipped("fast-by-stages.toml"), "--bench", bench});
+    EXPECT_EQ(ran.code, 0) << ran.err;
+    const std::string who = "slowfilm: not protected: channel sinks 9 A, sinks 0 A: ";
+    EXPECT_THAT(ran.err, HasSubstr(who + "terminals are not read, so lead_drop is off"));
+    EXPECT_THAT(ran.err, HasSubstr(who + "there is no ambient sensor, so above_ambient is off"));
+    EXPECT_THAT(ran.err, HasSubstr(who + "samples come every 5 s"));
+    EXPECT_THAT(ran.err, HasSubstr(who + "no contactor and no relay cut the cell off"));
+    EXPECT_THAT(ran.err, HasSubstr("its taper may never come"));
+    const json::object answer =
+        strict(slowfilm({"check", shipped("fast-by-stages.toml"), "--bench", bench, "--format", "json"}));
+    EXPECT_GE(answer.at("bench").at("channels").at(1).at("not_protected").as_array().size(), 5U);
+}
+
+TEST(CommandCheck, warnings_alone_are_0) {
+    const CommandFolder folder;
+    std::string text = read_whole(shipped("fast-by-stages.toml"));
+    const auto climb = text.find("\nclimb");
+    ASSERT_NE(climb, std::string::npos);
+    text.erase(climb, text.find('\n', climb + 1) - climb);
+    const Ran ran = slowfilm({"check", folder.write("warned.toml", text)});
+    EXPECT_EQ(ran.code, 0) << ran.err;
+    EXPECT_THAT(ran.err, HasSubstr("warning: a pristine cell is charged without a 'climb' gate"));
+}
+
 TEST(CommandCheck, a_limit_outside_the_benchs_is_an_error_at_its_place) {
     const CommandFolder folder;
     const std::string bench = folder.write("bench.toml", bench_text("4.1 V"));

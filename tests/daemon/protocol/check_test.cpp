@@ -1,5 +1,8 @@
 #include "daemon/protocol/check.hpp"
 
+#include "daemon/protocol/print.hpp"
+#include "tests/daemon/protocol/any_protocol.hpp"
+
 #include <algorithm>
 #include <charconv>
 #include <filesystem>
@@ -417,6 +420,21 @@ RC_GTEST_PROP(Check, ends_with_a_place_for_every_complaint_whatever_is_done_to_a
     }
     RC_ASSERT(checked.protocol.has_value() == !checked.diagnostics.has_errors());
     RC_ASSERT(!checked.protocol || checked.bounds.run_time.count > 0);
+}
+
+// Whatever the grammar can say is judged to the end, and what is judged good has bounds that its own steps agree with.
+RC_GTEST_PROP(Check, judges_whatever_the_grammar_can_say, ()) {
+    const std::string text = to_toml(generated::any_protocol());
+    const Checked checked = check_protocol("any.toml", text);
+    RC_ASSERT(checked.protocol.has_value() == !checked.diagnostics.has_errors());
+    for (const Diagnostic& d : checked.diagnostics.items) {
+        RC_ASSERT(!d.message.empty());
+        RC_ASSERT(d.place.line >= 1 && d.place.line <= 1 + std::count(text.begin(), text.end(), '\n'));
+    }
+    if (checked.protocol) {
+        RC_ASSERT(checked.bounds.run_time >= shortest_run(*checked.protocol));
+        RC_ASSERT(checked.bounds.charge_leg.count >= 0 && checked.bounds.discharge_leg.count >= 0);
+    }
 }
 
 }  // namespace

@@ -425,8 +425,8 @@ TEST(Schema, takes_every_shipped_protocol) {
 // Faults of the file that are neither key, type nor unit: a schema cannot say them.
 const std::set<std::string> beyond_a_schema{
     // two values compared
-    "syntax-accept-upside-down.toml", "syntax-window-upside-down.toml", "syntax-warn-after-trip.toml",
-    "syntax-warn-after-trip-low.toml", "syntax-warn-after-trip-rate.toml",
+    "syntax-accept-upside-down.toml", "syntax-keep-at-goes-back.toml", "syntax-window-upside-down.toml",
+    "syntax-warn-after-trip.toml", "syntax-warn-after-trip-low.toml", "syntax-warn-after-trip-rate.toml",
     // a value out of bounds, zero or beyond sense
     "syntax-hard-guard-slow.toml", "syntax-temperature-guard-slow.toml", "syntax-charge-temperature-slow.toml",
     "syntax-too-high.toml", "syntax-too-hot.toml", "syntax-too-long.toml", "syntax-zero-capacity.toml",
@@ -435,7 +435,7 @@ const std::set<std::string> beyond_a_schema{
     "syntax-empty-prompt.toml", "syntax-accept-two-steps.toml", "syntax-accept-unknown-step.toml",
     // one key against another
     "syntax-next-in-ask.toml", "syntax-next-with-amount.toml", "syntax-overrun-without-cap.toml",
-    "syntax-too-many-visits.toml"};
+    "syntax-too-many-visits.toml", "syntax-k-value-without-times.toml"};
 
 TEST(Schema, refuses_what_is_wrong_in_key_type_or_unit_and_leaves_meaning_to_the_checker) {
     const auto answers = verdicts(source / "tests/data/bad-protocols");
