@@ -187,11 +187,12 @@ ConnectionVerdict judge_test(const Plan& plan, const Run& run, Voltage after) {
     if (flowed && moved < -least) {
         return outside(ConnectionFault::wrong_direction, moved.count * sign, least.count);
     }
+    const bool answered = (test.during - test.before) * sign >= least;
+    if (flowed && answered && !(went_on <= least)) {
+        return outside(ConnectionFault::not_back, went_on.count, least.count);
+    }
     if (!flowed || !(moved >= least)) {
         return outside(ConnectionFault::no_response, magnitude(moved).count, least.count);
-    }
-    if (!(went_on <= least)) {
-        return outside(ConnectionFault::not_back, went_on.count, least.count);
     }
     return run.history.furthest == CellState::formed ? judge_resistance(plan, test, moved) : ConnectionVerdict{};
 }

@@ -1,6 +1,7 @@
 #include "daemon/engine/describe.hpp"
 
 #include "daemon/core/text.hpp"
+#include "daemon/engine/guards.hpp"
 #include "daemon/protocol/grammar.hpp"
 
 namespace slowfilm::engine {
@@ -262,6 +263,10 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::step_began: return where + " began";
         case EventKind::step_ended: return where + " ended: " + std::string{name(static_cast<EndReason>(event.code))};
         case EventKind::warned:
+            if (static_cast<GuardId>(event.code) == GuardId::stuck && event.limit == temperature_unchanged_for.count) {
+                return "stuck warns: the thermometer has read " + print(Temperature{event.value}) +
+                       " to the digit for " + print(temperature_unchanged_for) + "; see whether it is alive";
+            }
             return std::string{guard_row(static_cast<GuardId>(event.code)).name} +
                    " warns: " + print_guard_value(static_cast<GuardId>(event.code), event.value) + ", warning level " +
                    print_guard_value(static_cast<GuardId>(event.code), event.limit);

@@ -93,7 +93,7 @@ Decision advance(const Plan& plan, Run& run, const Input& input) {
         }
         std::visit([&](const auto& body) { machine.take(body); }, input.body);
     }
-    if (run.test.phase != TestPhase::none && run.state != RunState::checking) {
+    if (run.test.phase != TestPhase::none && !is_live(run.state)) [[unlikely]] {
         machine.leave_test();
     }
     decision.demand = run.demand;
@@ -273,12 +273,9 @@ void Machine::take(const Crossed& crossed) {
     wait(WaitReason::connection);
 }
 
-// The checks are left: the group may grant another its test. What was passed stays known while current may flow, since
-// the neighbours' voltages may tell a little later.
+// No current may flow any more: the group may grant another its test. What was passed stays known until then, since the
+// neighbours' voltages may tell a little later.
 void Machine::leave_test() {
-    if (run_.test.phase == TestPhase::passed && is_live(run_.state)) {
-        return;
-    }
     decision_.test_over = decision_.test_over || run_.test.phase != TestPhase::passed;
     run_.test = ConnectionTest{};
 }

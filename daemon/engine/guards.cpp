@@ -115,15 +115,13 @@ Flow flow_of(const Judge& judge, const Sample& sample) {
 
 }  // namespace
 
-Scope scope_of(const Plan& plan, const Run& run) {
+Scope scope_at_rest(const Plan& plan, const Run& run) {
     // In somebody's hands: before the first checks are passed, in an ask, and until the checks after it are.
     const bool hands_on = !run.begun || run.window == StartWindow::by_history || run.window == StartWindow::same_cell ||
                           (run.in_visit && plan.steps[run.step].kind == StepKind::ask);
     const bool in_doubt = hands_on || run.wait == WaitReason::connection || run.wait == WaitReason::restart ||
                           run.wait == WaitReason::acknowledged || run.wait == WaitReason::moved;
     switch (run.state) {
-        case RunState::forming:
-        case RunState::resting: return {.voltage = true, .heat = true, .leakage = true, .running = true};
         case RunState::paused: return {.voltage = !hands_on, .heat = true, .leakage = true};
         case RunState::waiting: return {.voltage = !in_doubt, .heat = true, .leakage = true};
         case RunState::checking: {
@@ -138,14 +136,15 @@ Scope scope_of(const Plan& plan, const Run& run) {
                 .voltage = !hands_on && run.trip_class == TripClass::cell, .heat = true, .leakage = true, .idle = true};
         case RunState::stopped:
         case RunState::done: return {.voltage = !in_doubt, .heat = true, .leakage = true, .idle = true};
+        case RunState::forming:
+        case RunState::resting:
         case RunState::planned: return {};
     }
     return {};
 }
 
 const GuardSettings& settings_of(const Plan& plan, const Run& run) {
-    const std::int16_t own = run.in_visit ? plan.steps[run.step].limits : std::int16_t{-1};
-    return own < 0 ? plan.guards : plan.step_guards[static_cast<std::size_t>(own)];
+    return settings_in_force(plan, run);
 }
 
 void Judge::fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span) {
@@ -232,7 +231,8 @@ GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time
         return judge.finding;
     }
     GuardState& guards = run.guards;
-    const bool all_sound = sound(sample) && !leads_unseen(judge, sample);
+    const bool reads_leads = judge.setting(GuardId::lead_drop).origin != Origin::off;
+    const bool all_sound = sound(sample) && !(reads_leads && leads_unseen(judge, sample));
     if (!all_sound) {
         ++guards.bad_readings;
     }

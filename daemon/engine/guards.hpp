@@ -62,7 +62,7 @@ struct GuardState {
     Temperature stuck_temperature;  // likewise; a day of the same digit warns
     Time stuck_temperature_at;
     bool stuck_temperature_said{false};
-    Temperature surroundings;  // the warmest ambient of late; what the cell may still be cooling down from
+    Temperature surroundings;  // the warmest ambient of late; what the cell may still be warm from
     Time surroundings_at;
     bool surroundings_known{false};
     std::uint64_t bad_readings{0};  // rode out, counted and shown

@@ -23,6 +23,28 @@ bool at_bound(const Plan& plan, const DriveCurrent& drive, StageMode mode, const
     return near && (says_so || !plan.traits.reports_ceiling);
 }
 
+// A sweep moves its set-point between two readings: how far a reading may lag behind it, in the sweep's unit.
+std::int64_t lag_of_sweep(const Plan& plan, const Run& run, bool of_current) {
+    const SweepPlan& sweep = plan.steps[run.step].sweep;
+    if (sweep.of_current != of_current) {
+        return 0;
+    }
+    __extension__ using Wide = __int128;
+    constexpr std::int64_t day = 86'400'000'000;
+    const Wide lag = (plan.traits.period + plan.traits.settle).count;
+    if (of_current) {
+        const std::int64_t from = sweep.from_now ? run.shape.from : sweep.from;
+        const Wide way = sweep.to < from ? from - sweep.to : sweep.to - from;
+        return sweep.over.count > 0 ? static_cast<std::int64_t>(way * lag / sweep.over.count) : 0;
+    }
+    return static_cast<std::int64_t>(sweep.rate.count * lag / day);
+}
+
+std::int64_t sweep_lag(const Plan& plan, const Run& run, bool of_current) {
+    const bool sweeps = run.in_visit && plan.steps[run.step].kind == StepKind::ramp;
+    return sweeps ? lag_of_sweep(plan, run, of_current) : 0;
+}
+
 void judge_drive(Judge& judge, const DriveCurrent& drive, const Sample& sample, Duration span) {
     const Plan& plan = judge.plan;
     judge.suspend(GuardId::hold_error);
@@ -72,25 +94,6 @@ void judge_hold(Judge& judge, const HoldVoltage& hold, const Sample& sample, Dur
 }
 
 }  // namespace
-
-std::int64_t sweep_lag(const Plan& plan, const Run& run, bool of_current) {
-    if (!run.in_visit || plan.steps[run.step].kind != StepKind::ramp) [[likely]] {
-        return 0;
-    }
-    const SweepPlan& sweep = plan.steps[run.step].sweep;
-    if (sweep.of_current != of_current) {
-        return 0;
-    }
-    __extension__ using Wide = __int128;
-    constexpr std::int64_t day = 86'400'000'000;
-    const Wide lag = (plan.traits.period + plan.traits.settle).count;
-    if (of_current) {
-        const std::int64_t from = sweep.from_now ? run.shape.from : sweep.from;
-        const Wide way = sweep.to < from ? from - sweep.to : sweep.to - from;
-        return sweep.over.count > 0 ? static_cast<std::int64_t>(way * lag / sweep.over.count) : 0;
-    }
-    return static_cast<std::int64_t>(sweep.rate.count * lag / day);
-}
 
 void judge_current(Judge& judge, const Sample& sample, Duration span) {
     const Run& run = judge.run;

@@ -13,7 +13,7 @@ constexpr Duration slope_spacing = 5_s;
 constexpr std::uint8_t slope_updates_min = 3;
 constexpr Duration still_warming_after = 10_min;
 constexpr std::int64_t colder_than_ambient = -2'000;  // mK: beyond it the cell is warmed by its surroundings
-constexpr std::int64_t cools_each_minute = 500;       // mK: a cell at least, after a chamber that was set colder
+constexpr std::int64_t cools_each_minute = 200;       // mK: what a cell does at least once its chamber is set colder
 
 // One spurious reading must neither look like a rise nor stand as the start of one.
 TemperatureDifference median_of_three(SlopeWindow& window, TemperatureDifference reading) {
@@ -50,40 +50,33 @@ std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference readin
     return window.slope;
 }
 
+// What the cell may be warm from: the warmest that its surroundings have been of late. A chamber set colder leaves its
+// cells behind, and they are neither hot nor heating themselves for it.
+void note_surroundings(GuardState& guards, Temperature ambient, Time at) {
+    const Duration since = at - guards.surroundings_at;
+    if (ambient < guards.surroundings && since < 1_min && guards.surroundings_known) {
+        return;
+    }
+    const Temperature left{guards.surroundings.count - since.count / (1_min).count * cools_each_minute};
+    guards.surroundings = guards.surroundings_known ? std::max(left, ambient) : ambient;
+    guards.surroundings_at = at;
+    guards.surroundings_known = true;
+}
+
 // Self-heating, long before an absolute limit. A cell colder than its surroundings is warmed by them.
-void judge_rise(Judge& judge, const Sample& sample, const Reading<Temperature>& ambient, bool flows, Duration span) {
-    const bool relative = judge.plan.traits.has_ambient && ambient.good();
-    const TemperatureDifference rise{sample.temperature.value.count - (relative ? ambient.value.count : 0)};
+void judge_rise(Judge& judge, const Reading<Temperature>& temperature, bool flows, Duration span) {
     GuardState& guards = judge.run.guards;
-    const std::int64_t slope = slope_of(guards.slope, sample.temperature.time, rise);
-    if (relative && rise.count < colder_than_ambient) {
+    const TemperatureDifference rise{temperature.value.count - guards.surroundings.count};
+    const std::int64_t slope = slope_of(guards.slope, temperature.time, rise);
+    if (guards.surroundings_known && rise.count < colder_than_ambient) {
         judge.suspend(GuardId::temperature_rise);
         return;
     }
     // Ten minutes after the current stopped a sound cell cools: still warming at a quarter of the limit is
     // self-heating.
-    const bool should_cool = !flows && sample.temperature.time - guards.current_stopped >= still_warming_after;
+    const bool should_cool = !flows && temperature.time - guards.current_stopped >= still_warming_after;
     const GuardSetting& s = judge.setting(GuardId::temperature_rise);
     judge.above_limit(GuardId::temperature_rise, slope, should_cool ? s.trip / 4 : s.trip, span);
-}
-
-// Against the warmest that the surroundings have been of late: a chamber set colder leaves its cells behind.
-void judge_above_ambient(Judge& judge, const Reading<Temperature>& temperature, const Reading<Temperature>& ambient,
-                         Duration span) {
-    if (!ambient.good()) {
-        judge.suspend(GuardId::above_ambient);
-        return;
-    }
-    GuardState& guards = judge.run.guards;
-    const std::int64_t minutes_1000 = (temperature.time - guards.surroundings_at).count / 60'000;
-    const Temperature left{guards.surroundings.count - minutes_1000 * cools_each_minute / 1000};
-    if (!guards.surroundings_known || ambient.value >= left) {
-        guards.surroundings = ambient.value;
-        guards.surroundings_at = temperature.time;
-        guards.surroundings_known = true;
-    }
-    const Temperature warmest = std::max(left, ambient.value);
-    judge.above(GuardId::above_ambient, (temperature.value - warmest).count, span);
 }
 
 void judge_unchanged(Judge& judge, const Reading<Temperature>& temperature) {
@@ -128,11 +121,14 @@ void judge_temperature(Judge& judge, const Sample& sample, Duration span) {
     // A thermometer of the room that falls silent must not switch a guard off: its last reading goes on standing for
     // it.
     const Reading<Temperature>& ambient = newest(sample.ambient, run.last.ambient);
-    if (judge.setting(GuardId::temperature_rise).origin != Origin::off) {
-        judge_rise(judge, sample, ambient, flows, span);
+    if (judge.plan.traits.has_ambient && ambient.good()) {
+        note_surroundings(guards, ambient.value, sample.temperature.time);
     }
-    if (judge.setting(GuardId::above_ambient).origin != Origin::off) {
-        judge_above_ambient(judge, sample.temperature, ambient, span);
+    if (judge.setting(GuardId::temperature_rise).origin != Origin::off) {
+        judge_rise(judge, sample.temperature, flows, span);
+    }
+    if (guards.surroundings_known) {
+        judge.above(GuardId::above_ambient, (temperature - guards.surroundings).count, span);
     }
 }
 

@@ -24,7 +24,17 @@ struct Scope {
     bool idle{false};  // the run is over or tripped, and its cell still lies there
 };
 
-[[nodiscard]] Scope scope_of(const Plan& plan, const Run& run);
+[[nodiscard]] Scope scope_at_rest(const Plan& plan, const Run& run);  // of any state but these two
+inline Scope scope_of(const Plan& plan, const Run& run) {
+    if (run.state == RunState::forming || run.state == RunState::resting) [[likely]] {
+        return {.voltage = true, .heat = true, .leakage = true, .running = true};
+    }
+    return scope_at_rest(plan, run);
+}
+inline const GuardSettings& settings_in_force(const Plan& plan, const Run& run) {
+    const std::int16_t own = run.in_visit ? plan.steps[run.step].limits : std::int16_t{-1};
+    return own < 0 ? plan.guards : plan.step_guards[static_cast<std::size_t>(own)];
+}
 
 // The newest good reading of a quantity: voltage and current need not come in the same sample.
 template <class Q>
@@ -35,7 +45,11 @@ const Reading<Q>& newest(const Reading<Q>& fresh, const Reading<Q>& last) {
 class Judge {
   public:
     Judge(const Plan& the_plan, Run& the_run, const Scope& the_scope, Time the_time)
-        : plan{the_plan}, run{the_run}, scope{the_scope}, settings{settings_of(the_plan, the_run)}, now{the_time} {}
+        : plan{the_plan},
+          run{the_run},
+          scope{the_scope},
+          settings{settings_in_force(the_plan, the_run)},
+          now{the_time} {}
 
     const Plan& plan;
     Run& run;
@@ -140,7 +154,5 @@ void judge_current(Judge& judge, const Sample& sample, Duration span);
 void judge_temperature(Judge& judge, const Sample& sample, Duration span);
 // The terminals are to be read, and have not been for so long that a lifted sense lead would not be seen.
 [[nodiscard]] bool leads_unseen(const Judge& judge, const Sample& sample);
-// A sweep moves its set-point between two readings: how far a reading may lag behind it, in the sweep's unit.
-[[nodiscard]] std::int64_t sweep_lag(const Plan& plan, const Run& run, bool of_current);
 
 }  // namespace slowfilm::engine

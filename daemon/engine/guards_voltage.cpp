@@ -98,6 +98,8 @@ void judge_stuck(Judge& judge, const Sample& sample, Duration span) {
         guards.stuck_voltage = sample.voltage.value;
         guards.stuck_charge = net;
         guards.stuck_known = true;
+        judge.judge(GuardId::stuck, 0, judge.setting(GuardId::stuck).trip, false, span);
+        return;
     }
     judge.above(GuardId::stuck, magnitude(net - guards.stuck_charge).count, span);
 }
@@ -120,7 +122,7 @@ void judge_climb(Judge& judge, Duration span) {
 }  // namespace
 
 bool leads_unseen(const Judge& judge, const Sample& sample) {
-    if (judge.setting(GuardId::lead_drop).origin == Origin::off || !sample.voltage.good()) {
+    if (!sample.voltage.good()) {
         return false;
     }
     const Reading<Voltage>& terminals = newest(sample.terminals, judge.run.last.terminals);

@@ -107,12 +107,13 @@ void Recorder::took(const engine::Run& run, const Input& input, const engine::De
     }
     for (const Event& event : decision.all_events()) {
         ledger::EventRecord record = event_record(number_, *plan_, input.sequence, event, utc);
-        if (event.kind == EventKind::tripped && run.trip_class == TripClass::cell && quarantine_.empty()) {
+        const bool tripped = event.kind == EventKind::tripped;
+        const bool fires = tripped || event.kind == EventKind::idle_alarm;
+        if (fires && guard_row(static_cast<GuardId>(event.code)).trip_class == TripClass::cell && quarantine_.empty()) {
             quarantine_ = record.text;
         }
-        // Heat that a tripped cell goes on giving is told once more; it is no new trip to acknowledge.
-        const bool new_trip = event.kind == EventKind::tripped && !ended_utc_;
-        acknowledged_ = event.kind == EventKind::acknowledged || (acknowledged_ && !new_trip);
+        // What a cell shows after its run is no new trip to acknowledge.
+        acknowledged_ = event.kind == EventKind::acknowledged || (acknowledged_ && !tripped);
         put(std::move(record));
     }
     note_state(run, utc, put);
