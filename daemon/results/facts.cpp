@@ -2,6 +2,9 @@
 
 #include "daemon/core/unit.hpp"
 
+#include <algorithm>
+#include <iterator>
+
 namespace slowfilm::results {
 
 namespace {
@@ -57,6 +60,58 @@ std::optional<double> run_second(const ledger::RunData& run, Time time) {
         return std::nullopt;
     }
     return second_of(run, time);
+}
+
+std::vector<ledger::OperatorAction> notes_of(const ledger::RunData& run) {
+    std::vector<ledger::OperatorAction> notes;
+    std::copy_if(run.actions.begin(), run.actions.end(), std::back_inserter(notes),
+                 [](const ledger::OperatorAction& action) { return action.verb == "note"; });
+    return notes;
+}
+
+std::optional<double> waiting_second(const ledger::RunData& run) {
+    if (!run.status.started_utc) {
+        return std::nullopt;
+    }
+    Duration sum;
+    std::optional<Time> since;
+    const auto go_on = [&](Time time) {
+        sum = since && time > *since ? sum + (time - *since) : sum;
+        since.reset();
+    };
+    for (const ledger::EventRecord& record : run.events) {
+        switch (record.event.kind) {
+            case EventKind::asking:
+            case EventKind::paused:
+            case EventKind::waiting:
+            case EventKind::tripped: since = since.value_or(record.event.time); break;
+            case EventKind::resumed:
+            case EventKind::confirmed:
+            case EventKind::stopped:
+            case EventKind::done: go_on(record.event.time); break;
+            case EventKind::started:
+            case EventKind::step_began:
+            case EventKind::step_ended:
+            case EventKind::warned:
+            case EventKind::acknowledged:
+            case EventKind::connection_failed:
+            case EventKind::connection_good:
+            case EventKind::opened:
+            case EventKind::open_resent:
+            case EventKind::output_stuck:
+            case EventKind::refused:
+            case EventKind::gap:
+            case EventKind::bad_input:
+            case EventKind::mark:
+            case EventKind::figure:
+            case EventKind::ambient:
+            case EventKind::gathering:
+            case EventKind::copper:
+            case EventKind::idle_alarm: break;
+        }
+    }
+    go_on(run.status.ended);
+    return seconds(sum);
 }
 
 std::optional<double> duration_second(const ledger::RunData& run) {
