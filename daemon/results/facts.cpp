@@ -80,34 +80,13 @@ std::optional<double> waiting_second(const ledger::RunData& run) {
         since.reset();
     };
     for (const ledger::EventRecord& record : run.events) {
-        switch (record.event.kind) {
-            case EventKind::asking:
-            case EventKind::paused:
-            case EventKind::waiting:
-            case EventKind::tripped: since = since.value_or(record.event.time); break;
-            case EventKind::resumed:
-            case EventKind::confirmed:
-            case EventKind::stopped:
-            case EventKind::done: go_on(record.event.time); break;
-            case EventKind::started:
-            case EventKind::step_began:
-            case EventKind::step_ended:
-            case EventKind::warned:
-            case EventKind::acknowledged:
-            case EventKind::connection_failed:
-            case EventKind::connection_good:
-            case EventKind::opened:
-            case EventKind::open_resent:
-            case EventKind::output_stuck:
-            case EventKind::refused:
-            case EventKind::gap:
-            case EventKind::bad_input:
-            case EventKind::mark:
-            case EventKind::figure:
-            case EventKind::ambient:
-            case EventKind::gathering:
-            case EventKind::copper:
-            case EventKind::idle_alarm: break;
+        const EventKind kind = record.event.kind;
+        if (kind == EventKind::asking || kind == EventKind::paused || kind == EventKind::waiting ||
+            kind == EventKind::tripped) {
+            since = since.value_or(record.event.time);
+        } else if (kind == EventKind::resumed || kind == EventKind::confirmed || kind == EventKind::stopped ||
+                   kind == EventKind::done) {
+            go_on(record.event.time);
         }
     }
     go_on(run.status.ended);
