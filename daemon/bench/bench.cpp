@@ -81,6 +81,7 @@ Result<void> Bench::make_channels(const ChannelFactory& factory) {
         schedule_->add(config.traits.period, [this, index] { return tasks_[index]->turn(); });
     }
     schedule_->spread_phases();
+    make_groups();
     return {};
 }
 

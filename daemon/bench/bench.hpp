@@ -11,6 +11,7 @@
 #include "daemon/channel/channel.hpp"
 #include "daemon/control/server.hpp"
 #include "daemon/core/result.hpp"
+#include "daemon/engine/group.hpp"
 #include "daemon/ledger/reader.hpp"
 #include "daemon/ledger/writer.hpp"
 
@@ -103,6 +104,9 @@ class Bench final : public Surroundings {
     void open_group_of(std::size_t channel) override;
     void publish(std::size_t channel, const Event& event) override;
     void decided(std::size_t channel, bool told) override;
+    void wants_test(std::size_t channel) override;
+    void test_over(std::size_t channel) override;
+    void sampled(std::size_t channel) override;
 
     // what channels have in common: latches, groups, chambers, trays (together.cpp)
     void judge_latch(std::size_t channel, const Event& event);
@@ -113,6 +117,16 @@ class Bench final : public Surroundings {
     [[nodiscard]] Result<void> chamber_allows(const ChannelTask& task, const engine::Plan& plan,
                                               ledger::RunNumber tray) const;
     void gather(ledger::RunNumber tray);
+
+    // The channels of one group: one test current at a time, the others watched (groups.cpp).
+    struct Group {
+        std::vector<std::size_t> channels;
+        engine::GroupTests tests{0};
+    };
+    void make_groups();
+    void grant_test(Group& group);
+    [[nodiscard]] Group* group_of(std::size_t channel);
+    [[nodiscard]] static std::size_t place_in(const Group& group, std::size_t channel);
 
     // operations (operations.cpp, acknowledge.cpp, cells.cpp, moves.cpp, start.cpp, status.cpp)
     using Answer = Result<boost::json::value>;
@@ -167,6 +181,7 @@ class Bench final : public Surroundings {
     std::unique_ptr<Schedule> schedule_;
     std::vector<std::unique_ptr<ChannelTask>> tasks_;
     std::map<std::string, std::size_t, std::less<>> by_name_;
+    std::map<std::string, Group, std::less<>> groups_;
     std::map<std::string, std::string, std::less<>> starting_;  // cells whose start is under way, and their channels
     boost::asio::steady_timer interval_timer_, watch_timer_;
     boost::asio::thread_pool preparation_{1};  // reads protocols and the ledger, away from the turns

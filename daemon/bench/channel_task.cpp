@@ -115,6 +115,10 @@ bool ChannelTask::settled() const {
     return run_->over() && run_->run.opening.verified && run_->run.state != RunState::tripped;
 }
 
+bool ChannelTask::at_rest() const {
+    return feeds_run() ? is_open(run_->run.demand) && run_->run.opening.verified : opening_.verified;
+}
+
 Current ChannelTask::leakage() const {
     if (run_ != nullptr && run_->plan != nullptr) {
         return Current{run_->plan->guards[static_cast<std::size_t>(GuardId::leakage)].trip};
@@ -159,6 +163,9 @@ void ChannelTask::took(const Sample& sample) {
     heard_ = sample.voltage.quality != Quality::absent || sample.current.quality != Quality::absent;
     if (feeds_run()) {
         feed(sample);
+    }
+    if (sample.voltage.good()) {
+        surroundings_.sampled(index_);
     }
 }
 
@@ -317,7 +324,10 @@ void ChannelTask::carry_out(const Input& input, const engine::Decision& decision
         surroundings_.publish(index_, event);
     }
     if (decision.wants_test) {
-        feed(TestGrant{});
+        surroundings_.wants_test(index_);
+    }
+    if (decision.test_over) {
+        surroundings_.test_over(index_);
     }
     if (decision.trip_group && !std::holds_alternative<GroupTrip>(input.body)) {
         surroundings_.open_group_of(index_);

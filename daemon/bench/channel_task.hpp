@@ -67,6 +67,10 @@ class Surroundings {
     // Heat or a stuck output on this channel: its group must open.
     virtual void open_group_of(std::size_t channel) = 0;
     virtual void publish(std::size_t channel, const Event& event) = 0;
+    // This channel's run asks for its test current, or needs it no more; and what was read here, for its neighbours'.
+    virtual void wants_test(std::size_t channel) = 0;
+    virtual void test_over(std::size_t channel) = 0;
+    virtual void sampled(std::size_t channel) = 0;
     // An input has been carried out whole; `told`: with events.
     virtual void decided(std::size_t channel, bool told) = 0;
 };
@@ -82,6 +86,8 @@ class ChannelTask {
     // Asks for open circuit behind the run's back, if there is one, and sees to it: at the daemon's start and end.
     void open_output();
     [[nodiscard]] bool output_open() const { return opening_.verified; }
+    // Nothing is asked of it, and it is seen so.
+    [[nodiscard]] bool at_rest() const;
     [[nodiscard]] bool opening_failed() const { return opening_.escalated; }
     // The daemon ends: the run hears of it and opens, the output is opened besides. The run is fed until seal(), so
     // that its record shows the circuit open.

@@ -97,6 +97,7 @@ Bench::Answer Bench::finish_move(const control::Peer& peer, ledger::RunNumber nu
     const std::string old_channel = (*from)->config().name;
     note(peer, *from, "move", "to channel '" + escaped(to.config().name) + "'");
     std::unique_ptr<ActiveRun> run = (*from)->remove();
+    test_over((*from)->index());
     ledger::MoveRecord record;
     record.run = number;
     record.after = run->run.sequence;

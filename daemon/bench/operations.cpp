@@ -407,6 +407,7 @@ Bench::Answer Bench::remove(const control::Request& request) {
         quarantined_.insert(run.cell);
     }
     (void)(*task)->remove();
+    test_over((*task)->index());
     feed_.commit();
     result["state"] = "empty";
     return result;

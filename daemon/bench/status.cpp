@@ -83,8 +83,12 @@ boost::json::array asked_of(const ActiveRun* run) {
         boost::json::object one;
         one["name"] = field.name;
         one["unit"] = field.unit;
-        one["min"] = field.min ? boost::json::value(*field.min) : boost::json::value(nullptr);
-        one["max"] = field.max ? boost::json::value(*field.max) : boost::json::value(nullptr);
+        if (field.min) {
+            one["min"] = *field.min;
+        }
+        if (field.max) {
+            one["max"] = *field.max;
+        }
         one["text"] = describe_field(field);
         asked.push_back(std::move(one));
     }

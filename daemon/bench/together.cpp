@@ -109,7 +109,7 @@ void Bench::decided(std::size_t channel, bool told) {
         return;
     }
     if (run->tray == 0) {
-        if (run->run.gathering && engine::is_live(run->run.state)) {
+        if (run->run.gathering && run->run.state == RunState::resting) {
             tasks_[channel]->feed(Gathered{});  // it is all there is of its tray
         }
     } else if (told || run->run.gathering) {
@@ -129,7 +129,7 @@ void Bench::gather(ledger::RunNumber tray) {
         Member member;
         member.living = !run->over() && state != RunState::tripped;
         if (run->plan) {
-            member.gathering = run->run.gathering && engine::is_live(state);
+            member.gathering = run->run.gathering && state == RunState::resting;  // here, and nothing stops it
             member.standing = standing_of(*run->plan, run->run);
         }
         members.push_back(member);

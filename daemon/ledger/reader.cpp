@@ -203,6 +203,10 @@ Result<RunData> Reader::run(RunNumber number) {
     auto moves = rows<MoveRecord>(connection, select(move_columns, "move WHERE run = ? ORDER BY place"), n);
     if (!moves)
         return tl::unexpected(std::move(moves.error()));
+    auto entered =
+        rows<HandReading>(connection, select(hand_reading_columns, "hand_reading WHERE run = ? ORDER BY number"), n);
+    if (!entered)
+        return tl::unexpected(std::move(entered.error()));
     return RunData{std::move(header->front()),
                    std::move(status->front()),
                    std::move(*visits),
@@ -210,7 +214,8 @@ Result<RunData> Reader::run(RunNumber number) {
                    {number, std::move(*margins)},
                    std::move(*actions),
                    std::move(*marks),
-                   std::move(*moves)};
+                   std::move(*moves),
+                   std::move(*entered)};
 }
 
 Result<void> Reader::samples(RunNumber number, const std::function<bool(const SampleRecord&)>& visit) {
@@ -371,14 +376,6 @@ Result<std::vector<HandReading>> Reader::hand_readings() {
     if (auto done = state_->refresh(); !done)
         return tl::unexpected(std::move(done.error()));
     return rows<HandReading>(state_->connection, select(hand_reading_columns, "hand_reading ORDER BY number"));
-}
-
-Result<std::vector<HandReading>> Reader::hand_readings(RunNumber run) {
-    if (auto done = state_->refresh(); !done)
-        return tl::unexpected(std::move(done.error()));
-    return rows<HandReading>(state_->connection,
-                             select(hand_reading_columns, "hand_reading WHERE run = ? ORDER BY number"),
-                             std::int64_t{run});
 }
 
 Result<std::vector<QuarantineLifted>> Reader::lifted(std::string_view cell) {

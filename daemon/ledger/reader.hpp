@@ -48,9 +48,8 @@ class Reader {
     [[nodiscard]] Result<std::optional<Checkpoint>> last_checkpoint(RunNumber number);
     [[nodiscard]] Result<std::vector<CellRecord>> cells();
     [[nodiscard]] Result<std::optional<CellRecord>> cell(std::string_view id);
-    // What people entered, in order: of a cell, of a run's asks, of all cells.
+    // What people entered, in order: of a cell, of all cells.
     [[nodiscard]] Result<std::vector<HandReading>> hand_readings(std::string_view cell);
-    [[nodiscard]] Result<std::vector<HandReading>> hand_readings(RunNumber run);
     [[nodiscard]] Result<std::vector<HandReading>> hand_readings();
     [[nodiscard]] Result<std::vector<QuarantineLifted>> lifted(std::string_view cell);
     [[nodiscard]] Result<std::vector<ChannelLatch>> latches();

@@ -66,10 +66,10 @@ struct VisitRecord {
 struct MarkRecord {
     RunNumber run{0};
     std::uint32_t visit{0};
-    std::string path;    // of the step
-    bool of_run{false};  // of [keep], not of the step
-    Duration at;         // as written: since the step's start, or the run's
-    Time time;           // of the end of the span
+    std::string path;                   // of the step
+    bool of_run{false};                 // of [keep], not of the step
+    Duration at;                        // as written: since the step's start, or the run's
+    Time time;                          // of the end of the span
     double mean{0}, deviation{0};       // V; the standard deviation of one reading
     std::optional<double> temperature;  // degC
     std::uint32_t readings{0};
@@ -169,8 +169,9 @@ struct ChannelLatch {
     std::int64_t utc{0};
 };
 
-using Record = std::variant<RunHeader, RunStatus, VisitRecord, EventRecord, SampleRecord, TapeChunk, Checkpoint,
-                            GuardMargins, OperatorAction, CellRecord, MarkRecord, MoveRecord, HandReading, QuarantineLifted, ChannelLatch>;
+using Record =
+    std::variant<RunHeader, RunStatus, VisitRecord, EventRecord, SampleRecord, TapeChunk, Checkpoint, GuardMargins,
+                 OperatorAction, CellRecord, MarkRecord, MoveRecord, HandReading, QuarantineLifted, ChannelLatch>;
 
 // A run as figures need it, without its samples.
 struct RunData {
@@ -182,6 +183,7 @@ struct RunData {
     std::vector<OperatorAction> actions;
     std::vector<MarkRecord> marks;
     std::vector<MoveRecord> moves;
+    std::vector<HandReading> entered;  // because its steps asked
 };
 
 }  // namespace slowfilm::ledger

@@ -22,7 +22,9 @@ void declare(Program& program) {
     program.app.require_subcommand(0, 1);
     add_check_verb(program);
     add_rehearse_verb(program);
+    add_start_verb(program);
     add_operate_verbs(program);
+    add_cell_verbs(program);
     add_watch_verbs(program);
     add_read_verbs(program);
     add_keep_verbs(program);

@@ -47,7 +47,9 @@ CLI::App* add_verb(Program& program, std::string_view name, std::string_view wha
 // The verbs, one function for each group, each in a file of its own.
 void add_check_verb(Program& program);
 void add_rehearse_verb(Program& program);
-void add_operate_verbs(Program& program);  // start, pause, resume, stop, confirm, acknowledge, remove
+void add_start_verb(Program& program);
+void add_cell_verbs(Program& program);     // enter, note, move, release
+void add_operate_verbs(Program& program);  // pause, resume, stop, confirm, acknowledge, remove
 void add_watch_verbs(Program& program);    // status, follow
 void add_read_verbs(Program& program);     // runs, cells, summary, export
 void add_keep_verbs(Program& program);     // verify, replay

@@ -4,12 +4,15 @@
 #include "daemon/main/slowfilm_output.hpp"
 #include "daemon/main/slowfilm_program.hpp"
 #include "daemon/main/slowfilm_table.hpp"
+#include "daemon/results/cell_summary.hpp"
 #include "daemon/results/export.hpp"
 #include "daemon/results/summary.hpp"
 
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <array>
 #include <boost/json/array.hpp>
+#include <map>
 
 namespace slowfilm::command {
 
@@ -20,6 +23,7 @@ namespace {
 struct ReadWords {
     Common common;
     std::string run;
+    std::string cell;  // of a summary: of this cell and not of a run
 };
 
 void put_utc(json::object& object, std::string_view key, std::optional<std::int64_t> utc, std::string_view reason) {
@@ -115,9 +119,17 @@ Result<int> runs(const ReadWords& words) {
 
 // --- cells
 
-json::object cell_json(const ledger::CellRecord& record) {
+struct KnownCell {
+    ledger::CellRecord record;
+    std::string lot, filled;  // as entered, or ""
+};
+
+json::object cell_json(const KnownCell& known) {
+    const ledger::CellRecord& record = known.record;
     json::object cell;
     cell["cell"] = record.id;
+    cell["lot"] = known.lot;
+    cell["filled"] = known.filled;
     cell["furthest"] = name(record.history.furthest);
     cell["quarantined"] = record.history.quarantined;
     cell["quarantine"] = record.quarantine;
@@ -125,25 +137,37 @@ json::object cell_json(const ledger::CellRecord& record) {
     cell["net_charge_ah"] = ampere_hours(record.history.net);
     cell["leg_charge_ah"] = ampere_hours(record.history.leg);
     cell["highest_voltage_volt"] = volts(record.history.highest);
+    if (record.history.measured.count > 0) {
+        cell["measured_charge_ah"] = ampere_hours(record.history.measured);
+    } else {
+        cell["measured_charge_ah"] = nullptr;
+        cell["measured_charge_ah_reason"] = "no step has measured its capacity yet";
+    }
     cell["updated"] = print_utc(record.updated_utc);
     return cell;
 }
 
-std::string cells_text(const std::vector<ledger::CellRecord>& records) {
-    if (records.empty()) {
+std::string cells_text(const std::vector<KnownCell>& cells) {
+    if (cells.empty()) {
         return "there is no cell in this ledger\n";
     }
-    std::vector<TableRow> rows{{{"cell", "furthest", "net Ah", "highest V", "updated", "quarantine"}}};
-    for (const ledger::CellRecord& record : records) {
-        rows.push_back({.cells = {escaped(record.id, 64), std::string{name(record.history.furthest)},
-                                  print_fixed(ampere_hours(record.history.net), 4),
-                                  print_fixed(volts(record.history.highest), 4), print_utc(record.updated_utc),
-                                  record.history.quarantined
-                                      ? (record.quarantine.empty() ? "yes" : escaped(record.quarantine, 120))
-                                      : "-"},
-                        .colour = record.history.quarantined ? Colour::alarm : Colour::none});
+    std::vector<TableRow> rows{
+        {{"cell", "furthest", "net Ah", "highest V", "measured Ah", "lot", "filled", "updated", "quarantine"}}};
+    for (const KnownCell& cell : cells) {
+        const ledger::CellRecord& record = cell.record;
+        const Charge measured = record.history.measured;
+        rows.push_back(
+            {.cells = {escaped(record.id, 64), std::string{name(record.history.furthest)},
+                       print_fixed(ampere_hours(record.history.net), 4), print_fixed(volts(record.history.highest), 4),
+                       measured.count > 0 ? print_fixed(ampere_hours(measured), 4) : "-",
+                       cell.lot.empty() ? "-" : escaped(cell.lot, 40),
+                       cell.filled.empty() ? "-" : escaped(cell.filled, 40), print_utc(record.updated_utc),
+                       record.history.quarantined
+                           ? (record.quarantine.empty() ? "yes" : escaped(record.quarantine, 120))
+                           : "-"},
+             .colour = record.history.quarantined ? Colour::alarm : Colour::none});
     }
-    return table(rows, {2, 3});
+    return table(rows, {2, 3, 4});
 }
 
 Result<int> cells(const ReadWords& words) {
@@ -155,19 +179,50 @@ Result<int> cells(const ReadWords& words) {
     if (!records) {
         return tl::unexpected{records.error()};
     }
+    const auto entered = ledger->reader->hand_readings();
+    if (!entered) {
+        return tl::unexpected{entered.error()};
+    }
+    std::map<std::string, std::vector<ledger::HandReading>, std::less<>> by_cell;
+    for (const ledger::HandReading& reading : *entered) {
+        by_cell[reading.cell].push_back(reading);
+    }
+    std::vector<KnownCell> known;
+    for (const ledger::CellRecord& record : *records) {
+        const std::vector<ledger::HandReading>& of_cell = by_cell[record.id];
+        known.push_back({record, results::latest(of_cell, "lot"), results::latest(of_cell, "filled")});
+    }
     json::object answer = new_answer("cells");
     answer["ledger"] = ledger->path;
     json::array list;
-    for (const ledger::CellRecord& record : *records) {
-        list.push_back(cell_json(record));
+    for (const KnownCell& cell : known) {
+        list.push_back(cell_json(cell));
     }
     answer["cells"] = std::move(list);
-    return put(words.common, *ledger, answer, [&] { return cells_text(*records); });
+    return put(words.common, *ledger, answer, [&] { return cells_text(known); });
 }
 
 // --- summary
 
+Result<int> summary_of_cell(const ReadWords& words) {
+    auto ledger = open_ledger(words.common);
+    if (!ledger) {
+        return tl::unexpected{ledger.error()};
+    }
+    const auto cell = results::summarise_cell(*ledger->reader, words.cell);
+    if (!cell) {
+        return tl::unexpected{cell.error()};
+    }
+    return put(words.common, *ledger, results::to_json(*cell), [&] { return results::to_text(*cell); });
+}
+
 Result<int> summary(const ReadWords& words) {
+    if (words.run.empty() == words.cell.empty()) {
+        return fail(Failure::usage, "summary takes a RUN, or --cell ID; see slowfilm summary --help");
+    }
+    if (!words.cell.empty()) {
+        return summary_of_cell(words);
+    }
     const auto number = run_number(words.run);
     if (!number) {
         return tl::unexpected{number.error()};
@@ -253,8 +308,16 @@ void add_read_verbs(Program& program) {
     add(program, "runs", "Lists the runs of a ledger.", "runs --ledger bench.ledger", false, runs);
     add(program, "cells", "Lists the cells a ledger knows, how far each has come, and which are in quarantine.",
         "cells --format json", false, cells);
-    add(program, "summary", "Says what a run came to: steps, cycles, figures, how near each guard came, the verdict.",
-        "summary 3 --ledger bench.ledger", true, summary);
+    const auto words = std::make_shared<ReadWords>();
+    CLI::App* const verb =
+        add_verb(program, "summary",
+                 "Says what a run came to: steps, cycles, figures, how near each guard came, the verdict. Or what a "
+                 "cell came to "
+                 "over all its runs.",
+                 "summary 3 --ledger bench.ledger\n  slowfilm summary --cell B7-0042", words->common, Takes::ledger);
+    verb->add_option("RUN", words->run, "the number that runs prints")->option_text("RUN");
+    verb->add_option("--cell", words->cell, "of this cell, over all its runs")->option_text("ID");
+    verb->callback([&program, words] { program.action = [words] { return summary(*words); }; });
     add(program, "export",
         "Writes a run's kept samples as CSV under the column labels of the open Battery Data Format.",
         "export 3 -o run3.csv", true, export_run);

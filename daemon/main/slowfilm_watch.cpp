@@ -63,6 +63,20 @@ TableRow status_row(const json::object& channel) {
             .colour = colour_of(state)};
 }
 
+// "; enter mass (g, 10 to 20)", where the step asks for values.
+std::string asked_text(const json::object& channel) {
+    const json::value* const asked = channel.if_contains("asked");
+    std::string text;
+    if (asked != nullptr && asked->is_array()) {
+        for (const json::value& field : asked->get_array()) {
+            if (field.is_object()) {
+                text += (text.empty() ? "; enter " : ", ") + escaped(text_in(field.get_object(), "text"), 100);
+            }
+        }
+    }
+    return text;
+}
+
 std::string status_text(const json::object& answer) {
     std::string text = "bench " + escaped(text_in(answer, "bench"), 64);
     if (const auto scale = number_in(answer, "time_scale"); scale && *scale != 1.0) {
@@ -80,14 +94,19 @@ std::string status_text(const json::object& answer) {
             }
             const json::object& channel = value.get_object();
             rows.push_back(status_row(channel));
+            const std::string named = escaped(text_in(channel, "channel"), 64);
+            if (const std::string why = text_in(channel, "latch"); !why.empty()) {
+                needs += "  " + named + " is latched, and wants to be acknowledged: " + escaped(why, 400) + "\n";
+            }
+            if (const std::string alarm = text_in(channel, "alarm"); !alarm.empty()) {
+                needs += "  " + named + " ALARM: " + escaped(alarm, 400) + "\n";
+            }
             const json::value* const trip = channel.if_contains("trip");
             if (trip != nullptr && trip->is_object()) {
-                needs += "  " + escaped(text_in(channel, "channel"), 64) + " tripped by " +
-                         escaped(text_in(trip->get_object(), "text"), 400) + "\n";
+                needs += "  " + named + " tripped by " + escaped(text_in(trip->get_object(), "text"), 400) + "\n";
             }
             if (const std::string what = text_in(channel, "needs"); !what.empty()) {
-                needs +=
-                    "  " + escaped(text_in(channel, "channel"), 64) + " needs a person: " + escaped(what, 400) + "\n";
+                needs += "  " + named + " needs a person: " + escaped(what, 400) + asked_text(channel) + "\n";
             }
         }
     }

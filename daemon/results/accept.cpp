@@ -29,7 +29,7 @@ Outcome outcome_of(const protocol::AcceptRule& rule, const Figure& figure) {
 }
 
 std::string with_unit(double value, Dimension dimension) {
-    const std::string number = print_fixed(value, 4);
+    const std::string number = print_fixed(value, dimension == Dimension::resistance ? 6 : 4);
     return dimension == Dimension::ratio ? number : number + " " + std::string{unit_of(dimension).name};
 }
 
@@ -105,7 +105,9 @@ Verdict judge(std::span<const protocol::AcceptRule> rules, const FigureInput& in
         const FigureDefinition* definition = find_figure(rule.figure);
         Figure figure;
         if (definition != nullptr) {
-            figure = compute(*definition, input, {.step = rule.step, .cycle = rule.cycle, .pass = rule.pass});
+            figure =
+                compute(*definition, input,
+                        {.step = rule.step, .cycle = rule.cycle, .pass = rule.pass, .from = rule.from, .to = rule.to});
         } else {
             figure.reason = "this version knows no such figure";
         }

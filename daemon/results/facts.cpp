@@ -2,6 +2,9 @@
 
 #include "daemon/core/unit.hpp"
 
+#include <algorithm>
+#include <iterator>
+
 namespace slowfilm::results {
 
 namespace {
@@ -57,6 +60,37 @@ std::optional<double> run_second(const ledger::RunData& run, Time time) {
         return std::nullopt;
     }
     return second_of(run, time);
+}
+
+std::vector<ledger::OperatorAction> notes_of(const ledger::RunData& run) {
+    std::vector<ledger::OperatorAction> notes;
+    std::copy_if(run.actions.begin(), run.actions.end(), std::back_inserter(notes),
+                 [](const ledger::OperatorAction& action) { return action.verb == "note"; });
+    return notes;
+}
+
+std::optional<double> waiting_second(const ledger::RunData& run) {
+    if (!run.status.started_utc) {
+        return std::nullopt;
+    }
+    Duration sum;
+    std::optional<Time> since;
+    const auto go_on = [&](Time time) {
+        sum = since && time > *since ? sum + (time - *since) : sum;
+        since.reset();
+    };
+    for (const ledger::EventRecord& record : run.events) {
+        const EventKind kind = record.event.kind;
+        if (kind == EventKind::asking || kind == EventKind::paused || kind == EventKind::waiting ||
+            kind == EventKind::tripped) {
+            since = since.value_or(record.event.time);
+        } else if (kind == EventKind::resumed || kind == EventKind::confirmed || kind == EventKind::stopped ||
+                   kind == EventKind::done) {
+            go_on(record.event.time);
+        }
+    }
+    go_on(run.status.ended);
+    return seconds(sum);
 }
 
 std::optional<double> duration_second(const ledger::RunData& run) {

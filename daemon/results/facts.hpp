@@ -30,6 +30,10 @@ struct GapFact {
 [[nodiscard]] std::vector<GapFact> gaps_of(const Summary& summary);
 // Since the run began; nothing before it has.
 [[nodiscard]] std::optional<double> run_second(const ledger::RunData& run, Time time);
+// What people said of the run, in order.
+[[nodiscard]] std::vector<ledger::OperatorAction> notes_of(const ledger::RunData& run);
+// How long it stood because a person was needed: asking, paused, waiting or tripped, up to its end or so far.
+[[nodiscard]] std::optional<double> waiting_second(const ledger::RunData& run);
 // How long it lasted, or has lasted so far.
 [[nodiscard]] std::optional<double> duration_second(const ledger::RunData& run);
 

@@ -2,7 +2,9 @@
 
 #include "daemon/core/text.hpp"
 #include "daemon/core/unit.hpp"
+#include "daemon/results/figures_measured.hpp"
 
+#include <algorithm>
 #include <array>
 #include <charconv>
 #include <cmath>
@@ -12,7 +14,7 @@ namespace slowfilm::results {
 
 namespace {
 
-constexpr std::array<FigureDefinition, 5> definitions{{
+constexpr std::array<FigureDefinition, figure_count> definitions{{
     {.id = FigureId::first_cycle_efficiency,
      .name = "first_cycle_efficiency",
      .dimension = Dimension::ratio,
@@ -51,13 +53,85 @@ constexpr std::array<FigureDefinition, 5> definitions{{
      .source = "the integral of the measured current over time (IEC 61960-3 measures rated capacity so)",
      .undefined_when = "the cycle is not complete, no such visit, or a gap under current",
      .of_a_step = true},
+    {.id = FigureId::dc_resistance,
+     .name = "dc_resistance",
+     .dimension = Dimension::resistance,
+     .formula = "(U1 - U2) / (I2 - I1) from the last readings of two current levels of a pulse, or of one level and of "
+                "the rest before it",
+     .source = "IEC 61960-3, DC internal resistance by two levels",
+     .undefined_when =
+         "no pulse went through, the stage was at its bound, a level was off its time by more than 0.1 s, "
+         "no good reading came before a switch, or the levels have the same current",
+     .of_a_step = true},
+    {.id = FigureId::k_value,
+     .name = "k_value",
+     .dimension = Dimension::voltage_slope,
+     .formula = "(U1 - U2) / (t2 - t1) of the open-circuit voltage, means at two times",
+     .source = "the trade's definition of self-discharge by voltage; its interval is the usual one of a difference of "
+               "means",
+     .undefined_when =
+         "no two such means were kept, one is of fewer than 30 readings, the temperatures are not known or "
+         "differ by more than 1 K, or nothing isolates the cell",
+     .of_a_step = true},
 }};
 
 constexpr std::string_view no_uncertainty_yet =
     "the instrument's accuracy, range and offset are not yet carried through to this figure";
 
+// "1.3" is pass 3 of the innermost repeat.
+std::optional<std::uint32_t> innermost(const std::string& pass) {
+    const std::size_t dot = pass.rfind('.');
+    const char* begin = pass.data() + (dot == std::string::npos ? 0 : dot + 1);
+    std::uint32_t value = 0;
+    if (std::from_chars(begin, pass.data() + pass.size(), value).ec != std::errc{}) {
+        return std::nullopt;
+    }
+    return value;
+}
+
+}  // namespace
+
+Figure undefined(const FigureDefinition& definition, std::string reason) {
+    Figure figure;
+    figure.name = definition.name;
+    figure.unit = unit_of(definition.dimension).name;
+    figure.reason = std::move(reason);
+    figure.uncertainty_reason = "there is no value";
+    return figure;
+}
+
+Figure defined(const FigureDefinition& definition, double value) {
+    if (!std::isfinite(value)) {
+        return undefined(definition, "the record's charges give no finite number");
+    }
+    Figure figure = undefined(definition, "");
+    figure.value = value;
+    figure.uncertainty_reason = no_uncertainty_yet;
+    return figure;
+}
+
+std::uint32_t cycle_at(std::span<const Cycle> cycles, std::size_t index) {
+    for (const Cycle& cycle : cycles) {
+        if (index < cycle.visits_end) {
+            return cycle.number;
+        }
+    }
+    return static_cast<std::uint32_t>(cycles.size()) + 1;  // a rest after the last one
+}
+
+bool fits(const FigureInput& input, std::size_t index, const Selector& selector) {
+    const ledger::VisitRecord& visit = input.run.visits[index];
+    const bool named =
+        !selector.step || visit.path == *selector.step || (!visit.name.empty() && visit.name == *selector.step);
+    return named && (!selector.cycle || cycle_at(input.cycles, index) == *selector.cycle) &&
+           (!selector.pass || innermost(visit.pass) == selector.pass);
+}
+
+namespace {
+
 bool moves_current(const ledger::VisitRecord& visit) {
-    return visit.kind == "charge" || visit.kind == "discharge" || visit.kind == "hold";
+    constexpr std::array<std::string_view, 5> kinds{"charge", "discharge", "hold", "ramp", "pulse"};
+    return std::find(kinds.begin(), kinds.end(), visit.kind) != kinds.end();
 }
 
 // A gap under current leaves the charge of its visit unknown: "visit 7" of such a one among [first, end), or nothing.
@@ -90,25 +164,6 @@ std::size_t discharge_begin(const ledger::RunData& run, std::size_t last) {
         }
     }
     return first;
-}
-
-Figure undefined(const FigureDefinition& definition, std::string reason) {
-    Figure figure;
-    figure.name = definition.name;
-    figure.unit = unit_of(definition.dimension).name;
-    figure.reason = std::move(reason);
-    figure.uncertainty_reason = "there is no value";
-    return figure;
-}
-
-Figure defined(const FigureDefinition& definition, double value) {
-    if (!std::isfinite(value)) {
-        return undefined(definition, "the record's charges give no finite number");
-    }
-    Figure figure = undefined(definition, "");
-    figure.value = value;
-    figure.uncertainty_reason = no_uncertainty_yet;
-    return figure;
 }
 
 Figure first_cycle_efficiency(const FigureDefinition& definition, const FigureInput& input) {
@@ -147,41 +202,22 @@ double capacity_of(FigureId id, double in, double out) {
     return id == FigureId::charge_capacity ? in : out;
 }
 
-// "1.3" is pass 3 of the innermost repeat.
-std::optional<std::uint32_t> innermost(const std::string& pass) {
-    const std::size_t dot = pass.rfind('.');
-    const char* begin = pass.data() + (dot == std::string::npos ? 0 : dot + 1);
-    std::uint32_t value = 0;
-    if (std::from_chars(begin, pass.data() + pass.size(), value).ec != std::errc{}) {
-        return std::nullopt;
-    }
-    return value;
-}
-
-bool fits(const ledger::VisitRecord& visit, std::uint32_t cycle, const Selector& selector) {
-    return (visit.path == *selector.step || (!visit.name.empty() && visit.name == *selector.step)) &&
-           (!selector.cycle || cycle == *selector.cycle) && (!selector.pass || innermost(visit.pass) == selector.pass);
-}
-
 Figure of_step(const FigureDefinition& definition, const FigureInput& input, const Selector& selector) {
     if (!definition.of_a_step) {
         return undefined(definition, "it is a figure of a whole cycle, not of a step");
     }
     const std::vector<ledger::VisitRecord>& visits = input.run.visits;
-    for (std::size_t c = input.cycles.size(); c-- > 0;) {
-        const Cycle& cycle = input.cycles[c];
-        for (std::size_t i = cycle.visits_end; i-- > cycle.first_visit;) {
-            if (!fits(visits[i], cycle.number, selector)) {
-                continue;
-            }
-            if (auto gap = unwatched(input.run, i, i + 1)) {
-                return undefined(definition, std::move(*gap));
-            }
-            Figure figure =
-                defined(definition, capacity_of(definition.id, visits[i].charge_in_ah, visits[i].charge_out_ah));
-            figure.cycle = cycle.number;
-            return figure;
+    for (std::size_t i = visits.size(); i-- > 0;) {
+        if (!fits(input, i, selector)) {
+            continue;
         }
+        if (auto gap = unwatched(input.run, i, i + 1)) {
+            return undefined(definition, std::move(*gap));
+        }
+        Figure figure =
+            defined(definition, capacity_of(definition.id, visits[i].charge_in_ah, visits[i].charge_out_ah));
+        figure.cycle = cycle_at(input.cycles, i);
+        return figure;
     }
     std::string what = "step \"" + escaped(*selector.step, 80) + "\"";
     what += selector.cycle ? " of cycle " + std::to_string(*selector.cycle) : "";
@@ -305,6 +341,12 @@ std::vector<Cycle> cycles_of(const ledger::RunData& run, const Beginning& beginn
 Figure compute(const FigureDefinition& figure, const FigureInput& input, const Selector& selector) {
     if (figure.id == FigureId::first_cycle_efficiency) {
         return first_cycle_efficiency(figure, input);
+    }
+    if (figure.id == FigureId::dc_resistance) {
+        return dc_resistance(figure, input, selector);
+    }
+    if (figure.id == FigureId::k_value) {
+        return k_value(figure, input, selector);
     }
     return selector.step ? of_step(figure, input, selector) : of_cycle(figure, input, selector);
 }

@@ -20,7 +20,7 @@ namespace slowfilm::results {
 struct FigureDefinition {
     FigureId id;
     std::string_view name;  // as [accept] and JSON spell it
-    Dimension dimension;    // ratio or charge: what a rule's min and max are written in
+    Dimension dimension;    // what a rule's min and max are written in
     std::string_view formula;
     std::string_view source;
     std::string_view undefined_when;
@@ -36,6 +36,7 @@ struct Selector {
     std::optional<std::string> step;     // a step's name or path: the last visit of it that fits
     std::optional<std::uint32_t> cycle;  // from 1
     std::optional<std::uint32_t> pass;   // from 1, of the innermost repeat around the step
+    std::optional<Duration> from, to;    // of k_value: two of the step's `keep.at`, or without a step the run's
 };
 
 // What the cell was when the run began: what the ledger remembers of it, else what the protocol claims.
@@ -51,6 +52,14 @@ struct FigureInput {
     std::span<const Cycle> cycles;
     const Beginning& beginning;
 };
+
+// Whether the run's visit of this index is one that the selector names: every one where it names none.
+[[nodiscard]] bool fits(const FigureInput& input, std::size_t index, const Selector& selector);
+// The cycle that the visit of this index belongs to, from 1.
+[[nodiscard]] std::uint32_t cycle_at(std::span<const Cycle> cycles, std::size_t index);
+// A figure with its value, whose uncertainty is not known yet, and one that has none.
+[[nodiscard]] Figure defined(const FigureDefinition& definition, double value);
+[[nodiscard]] Figure undefined(const FigureDefinition& definition, std::string reason);
 
 // The cycles of a run in order. A cycle ends with a visit that says so; what follows the last end is a cycle of its
 // own, incomplete, if a step that moves current was visited in it.

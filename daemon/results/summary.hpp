@@ -3,6 +3,7 @@
 
 #include "daemon/ledger/records.hpp"
 
+#include <boost/json/object.hpp>
 #include <boost/json/value.hpp>
 #include <cstddef>
 #include <cstdint>
@@ -15,11 +16,12 @@ namespace slowfilm::results {
 // A figure that is not defined has no value and says why.
 struct Figure {
     std::string name;
-    std::optional<double> value;  // ratios plain, charges in Ah
+    std::optional<double> value;  // in `unit`
     std::optional<double> uncertainty;
-    std::string unit;                    // "1", "Ah"
+    std::string unit;                    // "1", "Ah", "ohm", "mV/h"
     std::string reason;                  // why there is no value, or ""
     std::string uncertainty_reason;      // why there is no uncertainty, or ""
+    std::string uncertainty_means;       // what it is, where there is one
     std::optional<std::uint32_t> cycle;  // the cycle it is of, where it is of one
 };
 
@@ -51,5 +53,10 @@ struct Summary {
 [[nodiscard]] Summary summarise(ledger::RunData run);
 [[nodiscard]] boost::json::value to_json(const Summary& summary);  // kind "summary"
 [[nodiscard]] std::string to_text(const Summary& summary);         // for people
+
+[[nodiscard]] boost::json::object to_json(const ledger::HandReading& reading);
+[[nodiscard]] boost::json::object to_json(const Figure& figure);
+// "0.0400 ohm", "0.8540", "-" where there is none.
+[[nodiscard]] std::string value_text(const Figure& figure);
 
 }  // namespace slowfilm::results

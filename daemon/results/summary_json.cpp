@@ -25,6 +25,16 @@ void put(json::object& object, std::string_view key, std::optional<double> value
     object[std::string{key} + "_reason"] = reason.empty() ? "the record holds no finite number" : reason;
 }
 
+void put_run(json::object& object, std::string_view key, std::optional<ledger::RunNumber> run,
+             std::string_view reason) {
+    if (run) {
+        object[key] = *run;
+        return;
+    }
+    object[key] = nullptr;
+    object[std::string{key} + "_reason"] = reason;
+}
+
 void put_text(json::object& object, std::string_view key, const std::string& text, std::string_view reason) {
     if (!text.empty()) {
         object[key] = text;
@@ -57,6 +67,9 @@ json::object to_json(const ledger::RunData& run, const ledger::VisitRecord& visi
     put(step, "current_end_ampere", visit.current_end, no_reading);
     put(step, "temperature_max_celsius", visit.temperature_max, no_reading);
     step["ended_by"] = visit.ended_by;
+    if (visit.kind == "pulse") {
+        put(step, "resistance_ohm", visit.resistance, visit.no_resistance);
+    }
     return step;
 }
 
@@ -70,17 +83,6 @@ json::object to_json(const Cycle& cycle) {
     put(object, "discharge_energy_wh", cycle.discharge_wh, "");
     put(object, "coulombic_efficiency", cycle.coulombic_efficiency, cycle.reason);
     put(object, "energy_efficiency", cycle.energy_efficiency, cycle.reason);
-    return object;
-}
-
-json::object to_json(const Figure& figure) {
-    json::object object;
-    put(object, "value", figure.value, figure.reason);
-    put(object, "uncertainty", figure.uncertainty, figure.uncertainty_reason);
-    object["unit"] = figure.unit;
-    if (figure.cycle) {
-        object["cycle"] = *figure.cycle;
-    }
     return object;
 }
 
@@ -110,6 +112,26 @@ json::object to_json(const Trip& trip) {
     return object;
 }
 
+json::object to_json(const ledger::RunData& run, const ledger::MarkRecord& mark) {
+    json::object object;
+    put_text(object, "path", mark.of_run ? "" : mark.path, "it is the run's, not a step's");
+    put(object, "at_second", seconds(mark.at), "");
+    put(object, "second", run_second(run, mark.time), "the run has not started");
+    put(object, "voltage_volt", mark.mean, "");
+    put(object, "voltage_deviation_volt", mark.deviation, "");
+    put(object, "temperature_celsius", mark.temperature, "no good reading of it");
+    object["readings"] = mark.readings;
+    return object;
+}
+
+json::object to_json(const ledger::OperatorAction& note) {
+    return {{"text", note.detail}, {"utc", print_utc(note.utc)}, {"who", note.who}};
+}
+
+json::object to_json(const ledger::MoveRecord& move) {
+    return {{"from", move.from}, {"to", move.to}, {"utc", print_utc(move.utc)}};
+}
+
 json::object to_json(const GapFact& gap) {
     json::object object;
     put(object, "second", gap.second, "");
@@ -136,6 +158,8 @@ json::object heading(const ledger::RunData& run) {
     object["run"] = header.run;
     object["cell"] = header.cell;
     object["channel"] = header.channel;
+    put_run(object, "tray", header.tray == 0 ? std::nullopt : std::optional{header.tray}, "it was started alone");
+    object["tray_name"] = header.tray_name;
     object["rehearsal"] = header.rehearsal;
     object["capacity_ah"] = ampere_hours(header.capacity);
     object["protocol"] = json::object{{"title", header.protocol_title}, {"sha256", header.protocol_sha256}};
@@ -144,10 +168,38 @@ json::object heading(const ledger::RunData& run) {
     put_utc(object, "started", status.started_utc, "the run has not started");
     put_utc(object, "ended", status.ended_utc, "the run has not ended");
     put(object, "duration_second", duration_second(run), "the run has not started");
+    put(object, "waiting_second", waiting_second(run), "the run has not started");
     return object;
 }
 
 }  // namespace
+
+json::object to_json(const ledger::HandReading& reading) {
+    json::object object;
+    object["name"] = reading.name;
+    put(object, "value", reading.value, "it is a word or a time");
+    object["unit"] = reading.unit;
+    object["text"] = reading.text;
+    put_run(object, "run", reading.run, "it was not asked for by a step");
+    object["path"] = reading.path;
+    object["utc"] = print_utc(reading.utc);
+    object["who"] = reading.who;
+    return object;
+}
+
+json::object to_json(const Figure& figure) {
+    json::object object;
+    put(object, "value", figure.value, figure.reason);
+    put(object, "uncertainty", figure.uncertainty, figure.uncertainty_reason);
+    object["unit"] = figure.unit;
+    if (figure.uncertainty) {
+        object["uncertainty_means"] = figure.uncertainty_means;
+    }
+    if (figure.cycle) {
+        object["cycle"] = *figure.cycle;
+    }
+    return object;
+}
 
 json::value to_json(const Summary& summary) {
     json::object object = heading(summary.run);
@@ -162,6 +214,18 @@ json::value to_json(const Summary& summary) {
         figures[figure.name] = to_json(figure);
     }
     object["figures"] = std::move(figures);
+    json::array marks;
+    for (const ledger::MarkRecord& mark : summary.run.marks) {
+        marks.push_back(to_json(summary.run, mark));
+    }
+    object["marks"] = std::move(marks);
+    json::array entered;
+    for (const ledger::HandReading& reading : summary.run.entered) {
+        entered.push_back(to_json(reading));
+    }
+    object["entered"] = std::move(entered);
+    object["notes"] = array_of(notes_of(summary.run));
+    object["moves"] = array_of(summary.run.moves);
     object["guards"] = array_of(summary.run.margins.rows);
     object["trips"] = array_of(trips_of(summary));
     object["gaps"] = array_of(gaps_of(summary));

@@ -78,11 +78,14 @@ std::string first_lines(const Summary& summary) {
         text += "  needs a person: " + escaped(run.status.needs, 400) + '\n';
     }
     text += "  " + escaped(run.header.protocol_title, 100) + ", on channel " + label(run.header.channel);
+    text += run.header.tray != 0 ? ", tray " + label(run.header.tray_name) : "";
     text += ", rated " + number(ampere_hours(run.header.capacity), 3) + " Ah\n";
     if (run.status.started_utc) {
         text += "  started " + print_utc(*run.status.started_utc);
         text += run.status.ended_utc ? ", ended " + print_utc(*run.status.ended_utc) : ", not ended";
-        text += ", lasted " + span_text(*duration_second(run)) + '\n';
+        text += ", lasted " + span_text(*duration_second(run));
+        const double waited = waiting_second(run).value_or(0.0);
+        text += waited >= 1.0 ? ", of it " + span_text(waited) + " waiting for people\n" : "\n";
     }
     return text;
 }
@@ -140,8 +143,10 @@ std::string cycles_text(const Summary& summary) {
 std::string figures_text(const Summary& summary) {
     std::vector<Row> rows;
     for (const Figure& figure : summary.figures) {
-        std::string value = number(figure.value, 4);
-        value += figure.value && figure.unit != "1" ? " " + figure.unit : "";
+        std::string value = value_text(figure);
+        if (figure.uncertainty) {
+            value += " +- " + number(figure.uncertainty, 4);
+        }
         std::string note = figure.reason;
         if (note.empty() && figure.cycle && figure.name != "first_cycle_efficiency") {
             note = "of cycle " + std::to_string(*figure.cycle);
@@ -149,6 +154,32 @@ std::string figures_text(const Summary& summary) {
         rows.push_back({figure.name, value, note.empty() ? "" : "(" + note + ")"});
     }
     return rows.empty() ? "" : "\nfigures\n" + table(rows, 3);
+}
+
+std::string marks_text(const ledger::RunData& run) {
+    std::vector<Row> rows{{"mark", "at", "mean V", "deviation V", "degC", "readings"}};
+    for (const ledger::MarkRecord& mark : run.marks) {
+        rows.push_back({mark.of_run ? "run" : "step " + mark.path, print_span(mark.at), number(mark.mean, 6),
+                        number(mark.deviation, 6), number(mark.temperature, 2), std::to_string(mark.readings)});
+    }
+    return rows.size() < 2 ? "" : "\nopen-circuit voltages\n" + table(rows, 2);
+}
+
+// What people entered and said, and where the run was put.
+std::string people_text(const ledger::RunData& run) {
+    std::string text;
+    for (const ledger::HandReading& reading : run.entered) {
+        text += "  " + print_utc(reading.utc) + "  " + escaped(reading.name, 64) + " " + escaped(reading.text, 120) +
+                ", entered at step " + escaped(reading.path, 20) + " by " + escaped(reading.who, 80) + "\n";
+    }
+    for (const ledger::OperatorAction& note : notes_of(run)) {
+        text += "  " + print_utc(note.utc) + "  " + escaped(note.detail, 1000) + "  (" + escaped(note.who, 80) + ")\n";
+    }
+    for (const ledger::MoveRecord& move : run.moves) {
+        text += "  " + print_utc(move.utc) + "  moved from channel " + label(move.from) + " to channel " +
+                label(move.to) + "\n";
+    }
+    return text.empty() ? "" : "\nwhat people said and did\n" + text;
 }
 
 std::string guards_text(const ledger::RunData& run) {
@@ -186,11 +217,21 @@ std::string troubles_text(const Summary& summary) {
 
 }  // namespace
 
+std::string value_text(const Figure& figure) {
+    if (!figure.value) {
+        return "-";
+    }
+    const std::string value = print_fixed(*figure.value, figure.unit == "ohm" ? 6 : 4);
+    return figure.unit == "1" ? value : value + " " + figure.unit;
+}
+
 std::string to_text(const Summary& summary) {
     std::string text = first_lines(summary);
     text += steps_text(summary.run);
     text += cycles_text(summary);
     text += figures_text(summary);
+    text += marks_text(summary.run);
+    text += people_text(summary.run);
     text += guards_text(summary.run);
     text += troubles_text(summary);
     text += "\nverdict: " + summary.verdict.grade + '\n';

@@ -2,8 +2,10 @@
 
 #include "daemon/record/record.hpp"
 #include "sim/cell/circuit.hpp"
+#include "sim/stage/chamber.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <memory>
 #include <utility>
 #include <variant>
@@ -16,6 +18,8 @@ namespace {
 using namespace literals;
 
 constexpr Duration checkpoint_every = 1_min;
+constexpr double chamber_min = -40.0;  // degC: an ideal chamber goes wherever a protocol may ask it to
+constexpr double chamber_max = 150.0;
 
 CircuitParameters parameters_of(protocol::Chemistry chemistry) {
     switch (chemistry) {
@@ -73,12 +77,14 @@ StageOptions stage_options(const protocol::Protocol& protocol, const ChannelTrai
 class Rehearsal {
   public:
     Rehearsal(const engine::Plan& plan, Stage& stage, const RehearsalOptions& options, ledger::RunNumber number,
-              RehearsalOutcome& outcome)
+              RehearsalOutcome& outcome, double around)
         : plan_{plan},
           stage_{stage},
           options_{options},
           number_{number},
           outcome_{outcome},
+          chamber_{around, options.chamber_ramp, chamber_min, chamber_max},
+          around_{around},
           recorder_{plan, number, options.cell_id},
           run_{engine::new_run(plan, CellHistory{})} {
         wants_samples_ = options.keep_samples || options.ledger != nullptr;
@@ -93,11 +99,16 @@ class Rehearsal {
         feed(start);
         while (goes_on()) {
             now_ = now_ + plan_.traits.period;
+            follow_chamber();
             std::get<Sample>(sample_.body) = stage_.sample(now_);
             sample_.time = now_;
             feed(sample_);
             tick_.time = now_;
             feed(tick_);
+            if (run_.gathering && run_.state == RunState::resting) {
+                Input gathered{.sequence = 0, .time = now_, .body = Gathered{}};  // it is all there is of its tray
+                feed(gathered);
+            }
             if (run_.state == RunState::asking) {
                 ++outcome_.confirms;
                 Input confirm{.sequence = 0, .time = now_, .body = Command{CommandKind::confirm}};
@@ -116,6 +127,15 @@ class Rehearsal {
 
     [[nodiscard]] std::int64_t utc() const { return options_.created_utc + now_.count; }
 
+    // In small steps: each makes the cell's equations anew.
+    void follow_chamber() {
+        constexpr double step = 0.01;  // K
+        if (const double celsius = chamber_.at(now_); std::fabs(celsius - around_) >= step) {
+            around_ = celsius;
+            stage_.ambient(celsius, now_);
+        }
+    }
+
     void feed(Input& input) {
         input.sequence = ++outcome_.inputs;
         const engine::Decision decision = engine::advance(plan_, run_, input);
@@ -130,6 +150,9 @@ class Rehearsal {
         }
         if (records(decision)) {
             record(input, decision);
+        }
+        if (decision.apply_ambient) {
+            chamber_.set(celsius(run_.ambient), now_);
         }
         if (decision.apply) {
             // What must be recorded first has been: a virtual clock stands still while the disk works.
@@ -173,7 +196,9 @@ class Rehearsal {
         if (std::holds_alternative<ledger::CellRecord>(record)) {
             return;  // a model's cell has no history that a bench should ever heed
         }
-        if (auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
+        if (auto* mark = std::get_if<ledger::MarkRecord>(&record)) {
+            outcome_.run.marks.push_back(*mark);
+        } else if (auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
             outcome_.run.visits.push_back(*visit);
         } else if (auto* event = std::get_if<ledger::EventRecord>(&record)) {
             outcome_.run.events.push_back(*event);
@@ -213,6 +238,8 @@ class Rehearsal {
     const RehearsalOptions& options_;
     ledger::RunNumber number_;
     RehearsalOutcome& outcome_;
+    Chamber chamber_;
+    double around_;  // degC, as the stage was last told
     record::Recorder recorder_;
     engine::Run run_;
     ledger::TapeEncoder tape_;
@@ -229,9 +256,10 @@ class Rehearsal {
 Result<RehearsalOutcome> rehearse(const protocol::Protocol& protocol, const std::string& text,
                                   const RehearsalOptions& options) {
     const Charge capacity = options.capacity.value_or(protocol.cell.capacity);
-    const Result<engine::Plan> plan =
-        engine::make_plan(protocol, capacity, options.traits.value_or(engine::bench_of_no_name(protocol)),
-                          options.caps.value_or(engine::caps_of_no_name()));
+    ChannelTraits ideal = engine::bench_of_no_name(protocol);
+    ideal.has_chamber = true;
+    const Result<engine::Plan> plan = engine::make_plan(protocol, capacity, options.traits.value_or(ideal),
+                                                        options.caps.value_or(engine::caps_of_no_name()));
     if (!plan) {
         return tl::unexpected<Error>{plan.error()};
     }
@@ -254,7 +282,7 @@ Result<RehearsalOutcome> rehearse(const protocol::Protocol& protocol, const std:
                                        .created = {},
                                        .created_utc = options.created_utc};
     outcome.run.header = record::header(protocol, text, *plan, CellHistory{}, identity);
-    Rehearsal rehearsal{*plan, stage, options, number, outcome};
+    Rehearsal rehearsal{*plan, stage, options, number, outcome, ambient_of(protocol)};
     if (!rehearsal.run_to_end(outcome.run.header)) {
         const ledger::WriterHealth health = options.ledger->health();
         return fail(Failure::cannot_write,

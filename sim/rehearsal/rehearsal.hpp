@@ -21,7 +21,8 @@ namespace slowfilm::sim {
 struct RehearsalOptions {
     std::optional<Charge> capacity;         // absent: the protocol's rated capacity
     std::optional<CircuitParameters> cell;  // absent: the protocol's chemistry, scaled to the capacity
-    std::optional<ChannelTraits> traits;    // absent: an ideal two-quadrant source
+    std::optional<ChannelTraits> traits;    // absent: an ideal two-quadrant source in a chamber
+    double chamber_ramp{2.0 / 60.0};        // K/s
     std::optional<BenchCaps> caps;          // absent: none
     std::uint64_t seed{1};                  // of the noise
     bool noise{false};                      // a tenth of the channel's accuracy, one standard deviation
