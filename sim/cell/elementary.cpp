@@ -1,5 +1,6 @@
 #include "sim/cell/elementary.hpp"
 
+#include <cmath>
 #include <initializer_list>
 
 namespace slowfilm::sim::elementary {
@@ -48,6 +49,12 @@ double log1p(double x) {
         return log_reduced(x, 0.0);
     }
     return log(1.0 + x);
+}
+
+double asinh(double x) {
+    const double size = x < 0.0 ? -x : x;
+    const double value = log1p(size + size * size / (1.0 + std::sqrt(1.0 + size * size)));
+    return x < 0.0 ? -value : value;
 }
 
 }  // namespace slowfilm::sim::elementary

@@ -23,6 +23,7 @@ ROOMS = {
     "daemon/results": ["daemon/ledger", "daemon/protocol"],
     "daemon/bench": ["daemon/record", "daemon/channel", "daemon/control"],
     "sim/cell": ["daemon/core"],
+    "sim/sets": ["daemon/protocol", "sim/cell"],
     "sim/stage": ["sim/cell"],
     "sim/channel": ["daemon/channel", "sim/stage"],
     "sim/rehearsal": ["daemon/record", "sim/stage"],
