@@ -55,10 +55,10 @@ OpenCircuitTable::OpenCircuitTable(const CurveFormula& formula)
 }
 
 CurvePoint OpenCircuitTable::at(double s) const {
-    if (!(s > lowest_)) {
+    if (!(s >= lowest_)) {
         return {knots_.front().value + below_ * (s - lowest_), below_};
     }
-    if (s >= highest_) {
+    if (s > highest_) {
         return {knots_.back().value + above_ * (s - highest_), above_};
     }
     const double place = (s - lowest_) * per_cell_;

@@ -195,6 +195,9 @@ double ParticleCell::interpolate(Step& step) {
 
 // How far the regulator is from changing its way: below zero while it keeps it.
 double ParticleCell::distance(const Algebra& algebra) const {
+    if (drive_.low == drive_.high) {
+        return -1.0;
+    }
     switch (regime_) {
         case Regime::at_high: return algebra.voltage - drive_.target;
         case Regime::at_low: return drive_.target - algebra.voltage;
@@ -206,9 +209,6 @@ double ParticleCell::distance(const Algebra& algebra) const {
 // The first time from the step's begin, s, at which the regulator changes its way; its whole length if it does not.
 double ParticleCell::event_within(const Step& step) const {
     const double h = step.to.time - step.from.time;
-    if (drive_.low == drive_.high) {
-        return h;
-    }
     const auto off = [&](double x) {
         Algebra there;
         there.voltage = step.voltage.at(x);
