@@ -84,7 +84,11 @@ class Cvode {
 
   private:
     static int call_rates(realtype t, N_Vector y, N_Vector rate, void* self) {
-        static_cast<Cvode*>(self)->rates_(t, NV_DATA_S(y), NV_DATA_S(rate));
+        try {
+            static_cast<Cvode*>(self)->rates_(t, NV_DATA_S(y), NV_DATA_S(rate));
+        } catch (const std::domain_error&) {
+            return 1;  // a shorter step, please
+        }
         return 0;
     }
     static int call_root(realtype t, N_Vector y, realtype* value, void* self) {

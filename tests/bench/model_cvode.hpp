@@ -35,10 +35,10 @@ class ModelCvode {
         while (time_ < until - 1e-9) {
             const bool event = cvode_.step(until);
             time_ = cvode_.time();
-            around_.opened = std::max(around_.opened, cvode_.y()[sim::unknown::negative]);
             for (; next_ <= time_ + 1e-9; next_ += every) {
                 tick(next_, look(next_, cvode_.at(std::min(next_, time_))));
             }
+            around_.opened = std::max(around_.opened, cvode_.y()[sim::unknown::negative]);
             if (event) {
                 held_ = true;
                 cvode_.restart(time_, 1e-4);

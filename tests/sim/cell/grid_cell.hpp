@@ -1,4 +1,5 @@
-// The equations of the electrochemical cell stated once more, on grids instead of modes, with the C library's functions
+// The equations of the electrochemical cell stated once more: spheres by their own series, salt on a grid,
+// with the C library's functions
 // and the curves' own formulas, and given to CVODE: what the cell model is compared with. No plating, no double layer.
 #pragma once
 
@@ -9,15 +10,18 @@
 #include <cmath>
 #include <functional>
 #include <memory>
+#include <stdexcept>
 #include <vector>
 
 namespace slowfilm::test {
 
 struct GridOptions {
-    std::size_t shells{60};  // of each sphere
-    double thinnest{2e-3};   // of the radius: the outermost shell; 0: all equal
-    std::size_t cells{40};   // of the electrolyte: 2/5, 1/5, 2/5
+    std::size_t terms{40};  // of each sphere's series
+    std::size_t cells{60};  // of the electrolyte: 2/5, 1/5, 2/5
     double tolerance{1e-8};
+    // As the model has it: diffusion linear in u, the integral of D/D0, and a region's concentration that of its mean
+    // u. False: diffusion with D(c) in every cell.
+    bool kirchhoff{true};
 };
 
 class GridCell {
@@ -33,13 +37,14 @@ class GridCell {
 
     GridCell(const sim::ParticleParameters& parameters, GridOptions options = {})
         : p_(parameters), negative_(options, p_.negative), positive_(options, p_.positive), salt_(options, p_) {
-        film_ = 2 * options.shells + salt_.count;
+        places_ = options.terms + 1;
+        film_ = 2 * places_ + salt_.count;
         count_ = film_ + 4;
         std::vector<double> absolute(count_, options.tolerance);
         for (std::size_t i = 0; i < salt_.count; ++i) {
-            absolute[2 * options.shells + i] = options.tolerance * 1e2;
+            absolute[2 * places_ + i] = options.tolerance * 1e2;
         }
-        shells_ = options.shells;
+        kirchhoff_ = options.kirchhoff;
         rest_tolerance(absolute, options.tolerance);
         cvode_ = std::make_unique<Cvode>(
             count_, [this](double, const double* y, double* rate) { rates(y, rate); },
@@ -56,10 +61,10 @@ class GridCell {
         while (time_ < until - 1e-9) {
             const bool event = cvode_->step(until);
             const double end = cvode_->time();
-            opened_ = std::max(opened_, negative_.mean(cvode_->y()));
             for (; next <= end + 1e-9; next += every) {
                 tick(next, shown(cvode_->at(std::min(next, end))));
             }
+            opened_ = std::max(opened_, negative_.mean(cvode_->y()));
             time_ = end;
             if (event) {
                 events_.push_back(time_);
@@ -80,61 +85,40 @@ class GridCell {
     static constexpr double F = 96485.33212;
     static constexpr double R = 8.314462618;
 
+    // The sphere's own series: mean, and one term for each root of tan l = l (J. Crank, The Mathematics of Diffusion,
+    // 2nd ed. 1975, 6.3.1); what the terms left out come to follows the flux at once. g is the gradient at the surface,
+    // per radius.
     struct Sphere {
-        std::vector<double> face, volume, middle;  // of radius 1
+        std::vector<double> square;  // l^2
         std::size_t count;
-        double radius;
+        double radius, rest{0.2};
         Sphere(const GridOptions& options, const sim::ElectrodeParameters& e)
-            : count(options.shells), radius(e.radius) {
-            std::vector<double> thickness(count, 1.0 / static_cast<double>(count));
-            if (options.thinnest > 0.0) {
-                double low = 0.5;
-                double high = 1.0;
-                for (int i = 0; i < 200; ++i) {
-                    const double q = 0.5 * (low + high);
-                    const double first = options.thinnest / std::pow(q, static_cast<double>(count - 1));
-                    double sum = 0.0;
-                    for (std::size_t k = 0; k < count; ++k) {
-                        thickness[k] = first * std::pow(q, static_cast<double>(k));
-                        sum += thickness[k];
-                    }
-                    (sum > 1.0 ? low : high) = q;
+            : count(options.terms + 1), radius(e.radius) {
+            for (std::size_t k = 1; k < count; ++k) {
+                const double pi = std::acos(-1.0);
+                double low = static_cast<double>(k) * pi;
+                double high = low + 0.5 * pi;
+                const double sign = k % 2 == 1 ? -1.0 : 1.0;  // of the cosine there
+                for (int i = 0; i < 60; ++i) {
+                    const double l = 0.5 * (low + high);
+                    (sign * (std::sin(l) - l * std::cos(l)) < 0.0 ? low : high) = l;
                 }
-            }
-            face.push_back(0.0);
-            for (const double h : thickness) {
-                middle.push_back(face.back() + 0.5 * h);
-                face.push_back(face.back() + h);
-            }
-            face.back() = 1.0;
-            for (std::size_t k = 0; k < count; ++k) {
-                volume.push_back((std::pow(face[k + 1], 3) - std::pow(face[k], 3)) / 3.0);
+                square.push_back(low * low);
+                rest -= 2.0 / square.back();
             }
         }
-        [[nodiscard]] double mean(const double* s) const {
-            double sum = 0.0;
+        [[nodiscard]] static double mean(const double* s) { return s[0]; }
+        [[nodiscard]] double surface(const double* s, double g) const {
+            double sum = rest * g;
             for (std::size_t k = 0; k < count; ++k) {
-                sum += 3.0 * volume[k] * s[k];
+                sum += s[k];
             }
             return sum;
         }
-        // Surface stoichiometry at the gradient g (per radius): quadratic through the two outer shells and the
-        // gradient.
-        [[nodiscard]] double surface(const double* s, double g) const {
-            const double a = 1.0 - middle[count - 1];
-            const double b = 1.0 - middle[count - 2];
-            // s(z) = s0 - g z + c z^2 at z = a and b
-            const double c = (s[count - 2] - s[count - 1] + g * (b - a)) / (b * b - a * a);
-            return s[count - 1] + g * a - c * a * a;
-        }
         void rates(const double* s, double d, double g, double* rate) const {
-            double inflow = 0.0;
-            for (std::size_t k = 0; k < count; ++k) {
-                const double out = k + 1 < count
-                                       ? d * face[k + 1] * face[k + 1] * (s[k + 1] - s[k]) / (middle[k + 1] - middle[k])
-                                       : d * g;
-                rate[k] = (out - inflow) / volume[k];
-                inflow = out;
+            rate[0] = 3.0 * d * g;
+            for (std::size_t k = 1; k < count; ++k) {
+                rate[k] = d * (2.0 * g - square[k - 1] * s[k]);
             }
         }
     };
@@ -178,9 +162,10 @@ class GridCell {
 
     void pristine() {
         double* y = cvode_->y();
-        std::fill(y, y + shells_, 1e-6);
-        std::fill(y + shells_, y + 2 * shells_, p_.positive.pristine);
-        std::fill(y + 2 * shells_, y + film_, p_.electrolyte.concentration);
+        std::fill(y, y + 2 * places_, 0.0);
+        y[0] = 1e-6;
+        y[places_] = p_.positive.pristine;
+        std::fill(y + 2 * places_, y + film_, kirchhoff_ ? 0.0 : p_.electrolyte.concentration);
         y[film_] = 0.0;
         y[film_ + 1] = p_.film.grows ? p_.film.additive * F : 0.0;
         y[film_ + 2] = ambient_ = p_.ambient + 273.15;
@@ -215,6 +200,31 @@ class GridCell {
         return std::sqrt(inside * (1.0 - inside));
     }
 
+    [[nodiscard]] double diffusion(double c) const {
+        const double m = c / 1000.0;
+        return p_.electrolyte.diffusivity_2 * m * m + p_.electrolyte.diffusivity_1 * m + p_.electrolyte.diffusivity_0;
+    }
+    [[nodiscard]] double concentration(double mean) const {
+        if (!kirchhoff_) {
+            return mean;
+        }
+        const double c0 = p_.electrolyte.concentration;
+        const auto primitive = [&](double c) {
+            const double m = c / 1000.0;
+            return 1000.0 * (p_.electrolyte.diffusivity_2 * m * m * m / 3.0 +
+                             p_.electrolyte.diffusivity_1 * m * m / 2.0 + p_.electrolyte.diffusivity_0 * m);
+        };
+        double c = c0 + mean;
+        for (int i = 0; i < 30; ++i) {
+            const double step = ((mean * diffusion(c0)) - (primitive(c) - primitive(c0))) / diffusion(c);
+            c += step;
+            if (std::abs(step) < 1e-10) {
+                break;
+            }
+        }
+        return c;
+    }
+
     // All that follows from the state at a current through the electrodes.
     struct Now {
         double rest{0.0}, phi{0.0}, inside{0.0}, film{0.0}, additive{0.0};
@@ -239,20 +249,20 @@ class GridCell {
                                std::exp(-thickness / f.tunnel_length);
         const double slow = area * F / f.molar_volume * f.diffusion * e / (thickness + 1e-9) /
                             (1.0 + std::exp((phi - f.potential) / theta));
-        now.additive = f.additive_exchange * area * e *
-                       std::exp(std::min(-f.transfer * (phi - f.additive_potential) / theta, 60.0)) * y[film_ + 1] /
-                       (f.additive * F);
+        const double left = std::max(y[film_ + 1], 0.0) / (f.additive * F);
+        now.additive = f.additive_exchange * area * e * left *
+                       std::exp(std::min(-f.transfer * (phi - f.additive_potential) / theta, 60.0));
         now.film = kinetic + slow + now.additive;
     }
     [[nodiscard]] Now look(const double* y, double current) const {
         Now now;
         const double t = y[film_ + 2];
         const double theta = R * t / F;
-        const double* c = y + 2 * shells_;
+        const double* c = y + 2 * places_;
         const double c0 = p_.electrolyte.concentration;
-        const double cn = salt_.mean(c, 0, salt_.ends);
-        const double cs = salt_.mean(c, salt_.ends, salt_.count - salt_.ends);
-        const double cp = salt_.mean(c, salt_.count - salt_.ends, salt_.count);
+        const double cn = concentration(salt_.mean(c, 0, salt_.ends));
+        const double cs = concentration(salt_.mean(c, salt_.ends, salt_.count - salt_.ends));
+        const double cp = concentration(salt_.mean(c, salt_.count - salt_.ends, salt_.count));
         const auto kappa = [&](double value) {
             const double m = value / 1000.0;
             return p_.electrolyte.conductivity_3 * m * m * m + p_.electrolyte.conductivity_15 * std::pow(m, 1.5) +
@@ -262,7 +272,7 @@ class GridCell {
         const sim::ElectrodeParameters& q = p_.positive;
         const double an = n.surface * n.thickness * p_.area;
         const double ap = q.surface * q.thickness * p_.area;
-        const double ys = positive_.surface(y + shells_, gradient(q, ap, -current, t));
+        const double ys = positive_.surface(y + places_, gradient(q, ap, -current, t));
         const double ip = F * q.rate * arrhenius(q.rate_activation, t) * std::sqrt(cp / c0) * root_filling(ys);
         const double ohmic = (n.thickness / (3.0 * kappa(cn) * n.transport) +
                               p_.electrolyte.separator_thickness / (kappa(cs) * p_.electrolyte.separator_transport) +
@@ -286,6 +296,12 @@ class GridCell {
         return now;
     }
     // Regula falsi after Illinois, in a bracket around the last answer that grows until it holds the root.
+    // What Newton's method tries on its way need not be a cell: CVODE then takes a shorter step.
+    static void possible(double value, double at) {
+        if (!std::isfinite(value) || std::abs(at) > 1e6) {
+            throw std::domain_error("no such cell");
+        }
+    }
     template <class F_>
     [[nodiscard]] static double solve(const F_& f, double guess) {
         double d = 1e-3;
@@ -294,6 +310,7 @@ class GridCell {
         double fa = f(a);
         double fb = f(b);
         while (!(fa <= 0.0)) {
+            possible(fa, a);
             b = a;
             fb = fa;
             d *= 3.0;
@@ -301,6 +318,7 @@ class GridCell {
             fa = f(a);
         }
         while (!(fb >= 0.0)) {
+            possible(fb, b);
             a = b;
             fa = fb;
             d *= 3.0;
@@ -416,13 +434,11 @@ class GridCell {
         const double dn = n.diffusivity * arrhenius(n.diffusivity_activation, t) / (n.radius * n.radius);
         const double dp = q.diffusivity * arrhenius(q.diffusivity_activation, t) / (q.radius * q.radius);
         negative_.rates(y, dn, gradient(n, an, now.inside, t), rate);
-        positive_.rates(y + shells_, dp, gradient(q, ap, -electrodes, t), rate + shells_);
-        const double* c = y + 2 * shells_;
-        double* dc = rate + 2 * shells_;
+        positive_.rates(y + places_, dp, gradient(q, ap, -electrodes, t), rate + places_);
+        const double* c = y + 2 * places_;
+        double* dc = rate + 2 * places_;
         const auto diffusivity = [&](std::size_t i) {
-            const double m = c[i] / 1000.0;
-            return (p_.electrolyte.diffusivity_2 * m * m + p_.electrolyte.diffusivity_1 * m +
-                    p_.electrolyte.diffusivity_0) *
+            return diffusion(kirchhoff_ ? p_.electrolyte.concentration : c[i]) *
                    arrhenius(p_.electrolyte.activation, t) * salt_.transport[i];
         };
         double in = 0.0;
@@ -440,7 +456,7 @@ class GridCell {
         rate[film_] = now.film;
         rate[film_ + 1] = -now.additive;
         const double power = terminal * (inner + terminal * p_.contact_resistance) -
-                             electrodes * positive_potential(positive_.mean(y + shells_)) +
+                             electrodes * positive_potential(positive_.mean(y + places_)) +
                              now.inside * graphite_potential(negative_.mean(y)) + now.film * p_.film.heat_potential;
         rate[film_ + 2] = (power - p_.cooling * (t - ambient_)) / p_.heat_capacity;
         rate[film_ + 3] = terminal;
@@ -449,7 +465,8 @@ class GridCell {
     sim::ParticleParameters p_;
     Sphere negative_, positive_;
     Salt salt_;
-    std::size_t shells_{0}, film_{0}, count_{0};
+    std::size_t places_{0}, film_{0}, count_{0};
+    bool kirchhoff_{true};
     double rise_{0.0}, opened_{0.0}, ambient_{298.15}, time_{0.0};
     mutable double guess_{1.0}, hold_guess_{0.1};
     int regime_{1};
