@@ -230,6 +230,37 @@ double ParticleCell::graphite() const {
     return step_.to.algebra.graphite;
 }
 
+std::optional<double> first_cycle_efficiency(const ParticleParameters& parameters) {
+    ParticleParameters sound = parameters;
+    sound.ambient = reference_temperature - zero_celsius;
+    sound.reversed = false;
+    sound.faults.clear();
+    ParticleCell cell(sound, CellState::pristine);
+    const double rate = sound.capacity / 10.0;
+    constexpr double look = 5.0;  // s between looks
+    constexpr double most = 2e5;  // s of either leg
+    double t = 0.0;
+    cell.drive(t, CurrentDrive{rate, sound.voltage_max, 0.0});
+    for (CellReading now = cell.at(t); now.mode == DriveMode::constant_current || now.current > rate / 5.0;
+         now = cell.at(t)) {
+        t += look;
+        if (t > most) {
+            return std::nullopt;
+        }
+    }
+    const double in = cell.charge();
+    cell.drive(t, CurrentDrive{-rate, sound.voltage_max + 1.0, sound.voltage_min});
+    const double begin = t;
+    // Held at the floor, hardly anything flows any more: the charge at the event is that of the first look after it.
+    while (cell.at(t).mode == DriveMode::constant_current) {
+        t += look;
+        if (t > begin + most) {
+            return std::nullopt;
+        }
+    }
+    return (in - cell.charge()) / in;
+}
+
 ParticleReport ParticleCell::report() const {
     ParticleState y;
     for (std::size_t i = 0; i < unknown::count; ++i) {

@@ -5,6 +5,7 @@
 #include "sim/cell/particle_equations.hpp"
 
 #include <cstdint>
+#include <optional>
 
 namespace slowfilm::sim {
 
@@ -118,5 +119,9 @@ class ParticleCell final : public Cell {
     bool at_event_{false};  // the present step ends where another regime begins
     std::uint64_t steps_{0}, rejected_{0};
 };
+
+// Charge given back over charge taken, of a fresh cell of these numbers charged at C/10 to the top of its window, held
+// to C/50, and discharged at C/10 to the bottom, at 25 degC. Absent where the cell does not get there.
+[[nodiscard]] std::optional<double> first_cycle_efficiency(const ParticleParameters& parameters);
 
 }  // namespace slowfilm::sim

@@ -3,10 +3,12 @@
 
 #include "daemon/channel/channel.hpp"
 #include "sim/cell/circuit_parameters.hpp"
+#include "sim/cell/particle_parameters.hpp"
 #include "sim/stage/stage.hpp"
 
 #include <cstdint>
 #include <memory>
+#include <optional>
 #include <string>
 
 namespace slowfilm::sim {
@@ -14,6 +16,8 @@ namespace slowfilm::sim {
 struct SimulatedChannelOptions {
     StageOptions stage;                      // traits, errors, noise, seed, ambient, the stage's faults
     CircuitParameters cell{nmc_graphite()};  // scaled to each cell's capacity when it is loaded; its faults with it
+    // The electrochemical cell in its place, with the faults and the direction of `cell`.
+    std::optional<ParticleParameters> set;
     // Cells differ: relative standard deviations, drawn from the seed and the cell's ID, so a cell is always the same.
     double capacity_spread{0.0};
     double resistance_spread{0.0};
