@@ -163,6 +163,9 @@ ElectrolyteModes electrolyte_modes(const ParticleParameters& parameters) {
 Electrolyte::Electrolyte(const ElectrolyteParameters& parameters)
     : parameters_(parameters),
       per_reference_(1.0 / diffusivity(parameters.concentration)),
+      second_((2e-6 * parameters.diffusivity_2 * parameters.concentration + 1e-3 * parameters.diffusivity_1) / 2.0 *
+              per_reference_),
+      third_(1e-6 * parameters.diffusivity_2 / 3.0 * per_reference_),
       lowest_(1e-3 * parameters.concentration),
       lowest_u_(kirchhoff(lowest_)) {}
 
@@ -178,31 +181,30 @@ double Electrolyte::diffusivity(double concentration) const {
 }
 
 double Electrolyte::kirchhoff(double concentration) const {
-    const double a = parameters_.concentration;
-    const double x = concentration - a;  // in powers of the difference, or the answer near 0 would lose digits
-    const double first = diffusivity(a);
-    const double second = (2e-6 * parameters_.diffusivity_2 * a + 1e-3 * parameters_.diffusivity_1) / 2.0;
-    const double third = 1e-6 * parameters_.diffusivity_2 / 3.0;
-    return x * (first + x * (second + x * third)) * per_reference_;
+    const double x = concentration - parameters_.concentration;
+    return x * (1.0 + x * (second_ + x * third_));
 }
 
-// u rises with c, as the diffusivity is positive (checked up to four times the filling concentration).
+// u rises with c, as the diffusivity is positive (checked up to four times the filling concentration). Newton's method
+// from the inverse series; one round is enough near the filling concentration.
 Electrolyte::Point Electrolyte::at(double u) const {
     if (u <= lowest_u_) {
         return {lowest_, 0.0};
     }
-    double c = parameters_.concentration + u;
+    const double least = lowest_ - parameters_.concentration;
+    const double most = 9.0 * parameters_.concentration;
+    double x = u * (1.0 - u * (second_ - u * (2.0 * second_ * second_ - third_)));
+    double slope = 1.0;
     for (int round = 0; round < 20; ++round) {
-        c = std::clamp(c, lowest_, 10.0 * parameters_.concentration);
-        const double slope = 1.0 / (diffusivity(c) * per_reference_);
-        const double step = (u - kirchhoff(c)) * slope;
-        c += step;
-        if (step < 1e-6 && step > -1e-6) {
+        x = std::clamp(x, least, most);
+        slope = 1.0 / (1.0 + x * (2.0 * second_ + x * 3.0 * third_));
+        const double step = (u - x * (1.0 + x * (second_ + x * third_))) * slope;
+        x += step;
+        if (step < 1e-3 && step > -1e-3) {
             break;
         }
     }
-    c = std::clamp(c, lowest_, 10.0 * parameters_.concentration);
-    return {c, 1.0 / (diffusivity(c) * per_reference_)};
+    return {parameters_.concentration + std::clamp(x, least, most), slope};
 }
 
 }  // namespace slowfilm::sim

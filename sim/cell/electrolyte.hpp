@@ -41,7 +41,8 @@ class Electrolyte {
 
   private:
     ElectrolyteParameters parameters_;
-    double per_reference_;  // 1/D0
+    double per_reference_;   // 1/D0
+    double second_, third_;  // u = x + second x^2 + third x^3, x from the filling concentration
     double lowest_, lowest_u_;
 };
 

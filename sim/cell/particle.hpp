@@ -14,7 +14,7 @@ struct ParticleTolerance {
     double voltage{4e-5};      // V, of a step
     double between{2e-4};      // V, between the ends of a step: of the cubic; the quartic that is used is far better
     double film{2e-4};         // of the film's charge
-    double temperature{1e-2};  // K
+    double temperature{2e-3};  // K
     double first_step{0.5};    // s, after anything that changes at once
 };
 

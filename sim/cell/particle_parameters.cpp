@@ -86,6 +86,7 @@ std::optional<BadParameter> bad_number(const ParticleParameters& p) {
         {"double_layer", p.double_layer, 0.0, 1e6, true, "a capacitance is at least 0"},
         {"wetted", p.wetted, 0.01, 1.0, true, "at least 1 % of a cell is wetted, and at most all of it"},
         {"wetting_time", p.wetting_time, p.wetted < 1.0 ? 1.0 : 0.0, 1e9, true, "wetting takes at least a second"},
+        {"tapped_voltage", p.tapped_voltage, 0.0, 10.0, true, "a voltage is 0 to 10 V"},
         {"formed_charge", p.formed_charge, 0.0, 1.0, true, "a charge of the window is 0 to 1"},
     };
     electrode_bounds(bounds, p.negative, true);

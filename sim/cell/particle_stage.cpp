@@ -11,6 +11,8 @@ namespace {
 
 constexpr double least_stoichiometry = 1e-5;  // exchange current at an empty or full surface is that of this one
 constexpr double thinnest = 1e-9;             // m: what the slow tail adds to the film's thickness
+constexpr double close = 2e-5;                // V: Newton's next step would be below its square over RT/F, 2e-8 V
+constexpr double closest = 3e-7;              // V: where nothing but the algebra itself is asked for
 constexpr int rounds_max = 14;
 
 double size(double x) {
@@ -295,7 +297,7 @@ class StageSolver {
             }
             take(step, current_step, film_step);
             const double film_scale = eq_.parameters_.film.tunnel_length * eq_.film_charge_per_volume_ * film_surface();
-            if (size(step) < 3e-7 && size(current_step) < 1e-6 * eq_.parameters_.capacity &&
+            if (size(step) < (g_ > 0.0 ? close : closest) && size(current_step) < 1e-6 * eq_.parameters_.capacity &&
                 size(film_step) <= 1e-5 * film_scale) {
                 return true;
             }
@@ -386,7 +388,7 @@ class StageSolver {
 
     void fill_rates(ParticleState& rate) {
         inner_ = rest_ + rest_slope_ * (current_ - rest_at_) - phi_;
-        terminal_ = current_ + around_.leak * inner_;
+        terminal_ = terminals_.voltage_held ? current_ + around_.leak * inner_ : terminals_.value;
         sphere_rates(unknown::negative, warm_.negative, negative_per_ampere_, pristine_stoichiometry, intercalation_,
                      negative_damping_, rate);
         sphere_rates(unknown::positive, warm_.positive, positive_per_ampere_, eq_.parameters_.positive.pristine,
@@ -402,7 +404,7 @@ class StageSolver {
         rate[unknown::dead] = dead_rate_;
         rate[unknown::graphite] = eq_.has_double_layer() ? -layer_ / eq_.parameters_.double_layer : 0.0;
         rate[unknown::input] = terminal_;
-        rate[unknown::leaked] = around_.leak * inner_;
+        rate[unknown::leaked] = terminal_ - current_;
         const ParticleParameters& p = eq_.parameters_;
         const double power = terminal_ * (inner_ + around_.contact * terminal_) + around_.heat -
                              current_ * eq_.positive_table_.at(positive_mean_(current_)).value +

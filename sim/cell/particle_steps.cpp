@@ -190,7 +190,8 @@ double ParticleCell::interpolate(Step& step) {
     step.per_second = 1.0 / h;
     step.regime = regime_;
     step.mode = mode();
-    return std::max(size(step.voltage.bend()), size(step.current.bend()) * resistance) / tolerance_.between;
+    const double shown = std::max(size(step.voltage.bend()), size(step.current.bend()) * resistance);
+    return std::max(shown / tolerance_.between, size(step.temperature.bend()) / tolerance_.temperature);
 }
 
 // How far the regulator is from changing its way: below zero while it keeps it.
@@ -290,7 +291,10 @@ void ParticleCell::next_step() {
     for (;;) {
         const bool least = h <= 4.0 * (shortest + 1e-15 * now_.time);
         if (attempt(h, step.to)) {
-            const double error = std::max(step_error(h, step.to), interpolate(step));
+            double error = step_error(h, step.to);
+            if (error <= 1.0 || least) {
+                error = std::max(error, interpolate(step));
+            }
             if (error <= 1.0 || least) {
                 const double factor = error > 0.0 ? 0.9 / std::sqrt(std::sqrt(error)) : grow_most;
                 h_ = h * std::clamp(factor, 0.2, grow_most);
