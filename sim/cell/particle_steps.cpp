@@ -60,6 +60,8 @@ void ParticleCell::settle() {
 bool ParticleCell::attempt(double h, Moment& to) {
     const Terminals held = terminals();
     const Surroundings outside = around(now_);
+    const double g = esdirk::diagonal * h;
+    const double cooling = equations_.parameters().cooling / equations_.parameters().heat_capacity;
     Algebra found = now_.algebra;
     k_[0] = now_.rate;
     ParticleState base;
@@ -73,13 +75,13 @@ bool ParticleCell::attempt(double h, Moment& to) {
             base[u] = now_.y[u] + h * sum;
         }
         const double time = now_.time + esdirk::time[i] * h;
-        double temperature = now_.y[unknown::temperature] + esdirk::time[i] * h * k_[0][unknown::temperature];
-        if (i > 1) {
-            temperature = base[unknown::temperature] + esdirk::diagonal * h * k_[i - 1][unknown::temperature];
-        }
+        // As if the heat were that of the stage before: only the cooling is stiff.
+        const double warmth = i == 1 ? now_.y[unknown::temperature] : y[unknown::temperature];
+        double temperature = (base[unknown::temperature] + g * (k_[i - 1][unknown::temperature] + cooling * warmth)) /
+                             (1.0 + g * cooling);
         temperature = std::clamp(temperature, 150.0, 3000.0);
         for (int round = 0; round < 4; ++round) {
-            if (!equations_.solve({base, esdirk::diagonal * h, time, temperature}, held, outside, found, y, k_[i])) {
+            if (!equations_.solve({base, g, time, temperature}, held, outside, found, y, k_[i])) {
                 return false;
             }
             const double off = size(y[unknown::temperature] - temperature);

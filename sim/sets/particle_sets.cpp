@@ -175,16 +175,18 @@ ReadSet read_particle_set(std::string file, std::string_view text) {
 }
 
 Result<ParticleParameters> particle_set(const std::string& name) {
+    const std::string chemistry = name == "other" ? "NMC/graphite" : name;
+    const bool is_chemistry = chemistry.find('/') != std::string::npos && chemistry.find('.') == std::string::npos;
     std::string known;
     for (const ShippedSet& set : shipped_sets()) {
+        known += (known.empty() ? "" : ", ") + std::string{set.name};
+        if (set.name != name && !is_chemistry) {
+            continue;
+        }
         ReadSet read = read_particle_set(std::string{set.name}, set.text);
-        const bool wanted = set.name == name ||
-                            (read.parameters && (read.parameters->chemistry == name ||
-                                                 (name == "other" && read.parameters->chemistry == "NMC/graphite")));
-        if (wanted && read.parameters) {
+        if (read.parameters && (set.name == name || read.parameters->chemistry == chemistry)) {
             return std::move(*read.parameters);
         }
-        known += (known.empty() ? "" : ", ") + std::string{set.name};
     }
     const Result<std::string> text = protocol::read_file_bounded(name);
     if (!text) {
