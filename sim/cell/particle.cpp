@@ -189,21 +189,31 @@ Surroundings ParticleCell::around(const Moment& moment) const {
     return now;
 }
 
-// A fault that waits for charge begins with the step after the charge has passed.
 void ParticleCell::begin_faults() {
+    constexpr double near = 1e-7;  // s and Ah: a step that was made to end there has
     const auto& faults = equations_.parameters().faults;
     for (std::size_t i = 0; i < faults.size(); ++i) {
-        if (now_.time >= faults[i].after_time && now_.y[unknown::input] * ampere_seconds >= faults[i].after_charge) {
+        if (now_.time >= faults[i].after_time - near &&
+            now_.charged * ampere_seconds >= faults[i].after_charge - near) {
             now_.faults |= 1U << i;
         }
     }
 }
 
-double ParticleCell::next_fault(double t) const {
+// The next time at which one may begin: its own, or that at which its charge has passed if the current stays.
+double ParticleCell::next_fault() const {
     double next = 1e300;
-    for (const CellFault& fault : equations_.parameters().faults) {
-        if (fault.after_time > t) {
-            next = std::min(next, fault.after_time);
+    const auto& faults = equations_.parameters().faults;
+    for (std::size_t i = 0; i < faults.size(); ++i) {
+        if ((now_.faults >> i & 1U) != 0U) {
+            continue;
+        }
+        if (faults[i].after_time > now_.time) {
+            next = std::min(next, faults[i].after_time);
+        }
+        const double missing = faults[i].after_charge / ampere_seconds - now_.charged;
+        if (missing > 0.0 && now_.algebra.current > 0.0) {
+            next = std::min(next, now_.time + std::max(missing / now_.algebra.current, 1e-3));
         }
     }
     return next;

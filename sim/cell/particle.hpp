@@ -75,6 +75,7 @@ class ParticleCell final : public Cell {
         Algebra algebra;
         double opened{0.0};
         double lowest_graphite{10.0};
+        double charged{0.0};  // C that went in while charging, since the cell was loaded
         std::uint32_t faults{0};
     };
     struct Step {
@@ -100,7 +101,7 @@ class ParticleCell final : public Cell {
     [[nodiscard]] DriveMode mode() const;
     [[nodiscard]] Surroundings around(const Moment& moment) const;
     void begin_faults();
-    [[nodiscard]] double next_fault(double t) const;
+    [[nodiscard]] double next_fault() const;
     [[nodiscard]] double value_at(std::size_t unknown, double t) const;
 
     ParticleEquations equations_;

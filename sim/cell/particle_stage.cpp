@@ -13,7 +13,7 @@ constexpr double least_stoichiometry = 1e-5;  // exchange current at an empty or
 constexpr double thinnest = 1e-9;             // m: what the slow tail adds to the film's thickness
 constexpr double close = 2e-5;                // V: Newton's next step would be below its square over RT/F, 2e-8 V
 constexpr double closest = 3e-7;              // V: where nothing but the algebra itself is asked for
-constexpr double short_step = 1e-3;  // s: where a shorter step would cost more than a search that cannot fail
+constexpr double short_step = 1e-3;           // s: where a shorter step would cost more than a search that cannot fail
 constexpr int rounds_max = 14;
 
 double size(double x) {

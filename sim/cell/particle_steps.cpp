@@ -97,6 +97,7 @@ bool ParticleCell::attempt(double h, Moment& to) {
     to.algebra = found;
     to.opened = std::max(now_.opened, y[unknown::negative]);
     to.faults = now_.faults;
+    to.charged = now_.charged + std::max(y[unknown::input] - now_.y[unknown::input], 0.0);
     to.lowest_graphite = std::min(now_.lowest_graphite, found.graphite);
     return true;
 }
@@ -288,7 +289,7 @@ void ParticleCell::next_step() {
     }
     Step step;
     step.from = now_;
-    double h = std::min({h_, longest, next_fault(now_.time) - now_.time});
+    double h = std::min({h_, longest, next_fault() - now_.time});
     h = std::max(h, shortest + 1e-15 * now_.time);
     for (;;) {
         const bool least = h <= 4.0 * (shortest + 1e-15 * now_.time);
