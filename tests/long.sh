@@ -31,6 +31,8 @@ for sanitizer in address thread; do
     ctest --test-dir "$build" --parallel "$jobs" --output-on-failure || failed=1
 done
 
+SLOWFILM_PROTOCOLS=200 SLOWFILM_SEED=$RANDOM .build/tests/test_sim_cell --gtest_filter='AgainstCvode.random*' || failed=1
+
 rounds=0
 while ((SECONDS < until_second && failed == 0)); do
     seed=$(od -An -N8 -tu8 /dev/urandom | tr -d ' ')

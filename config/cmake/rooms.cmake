@@ -62,3 +62,29 @@ function(program name)
   target_link_libraries(${name} PRIVATE slowfilm_strict ${depends})
   set_target_properties(${name} PROPERTIES RUNTIME_OUTPUT_DIRECTORY ${PROJECT_BINARY_DIR}/bin)
 endfunction()
+
+# embed_sets(TARGET FOLDER): every .toml of FOLDER as text in the program, under its name.
+function(embed_sets target folder)
+  file(GLOB sets CONFIGURE_DEPENDS ${folder}/*.toml)
+  set(entries "")
+  foreach(set IN LISTS sets)
+    file(READ ${set} text)
+    get_filename_component(name ${set} NAME_WE)
+    string(APPEND entries "    {\"${name}\", R\"set(${text})set\"},\n")
+  endforeach()
+  set_property(DIRECTORY APPEND PROPERTY CMAKE_CONFIGURE_DEPENDS ${sets})
+  set(source ${PROJECT_BINARY_DIR}/embedded/shipped_sets.cpp)
+  file(GENERATE OUTPUT ${source} CONTENT "#include \"sim/sets/particle_sets.hpp\"
+
+namespace slowfilm::sim {
+
+std::span<const ShippedSet> shipped_sets() {
+    static constexpr ShippedSet sets[] = {
+${entries}    };
+    return sets;
+}
+
+}  // namespace slowfilm::sim
+")
+  target_sources(${target} PRIVATE ${source})
+endfunction()

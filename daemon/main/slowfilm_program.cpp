@@ -63,7 +63,8 @@ Result<std::string> ledger_path(const Common& common) {
         }
         return tl::unexpected{error};
     }
-    // What the daemon has told is on disk before it is looked up there. A ledger that can take no more is read as it is.
+    // What the daemon has told is on disk before it is looked up there. A ledger that can take no more is read as it
+    // is.
     auto committed = client->call("commit");
     if (!committed) {
         return tl::unexpected{committed.error()};

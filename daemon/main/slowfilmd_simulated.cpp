@@ -1,6 +1,7 @@
 #include "daemon/main/slowfilmd_simulated.hpp"
 
 #include "sim/channel/simulated_channel.hpp"
+#include "sim/sets/particle_sets.hpp"
 
 #include <limits>
 #include <utility>
@@ -88,6 +89,11 @@ Result<std::unique_ptr<channel::Channel>> SimulatedBench::make(const bench::Chan
         return tl::unexpected(cell.error());
     }
     options.cell = std::move(*cell);
+    Result<sim::ParticleParameters> set = sim::particle_set(simulated.cell);
+    if (!set) {
+        return tl::unexpected(set.error());
+    }
+    options.set = std::move(*set);
     options.stage.traits = config.traits;
     options.stage.seed = simulated.seed;
     options.stage.ambient = celsius(simulated.ambient);

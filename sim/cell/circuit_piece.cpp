@@ -94,7 +94,7 @@ void CircuitCell::voltage_piece(const Circuit& circuit) {
     const std::size_t count = parameters_.pairs.size() + 1;
     Coefficients scale{};
     Coefficients offset{};
-    Eigen eigen(count);
+    Eigen<rates_max> eigen(count);
     scale[0] = std::sqrt(loading * segments_[state_.segment].slope * piece_.kept / seconds_per_hour / resistance);
     offset[0] = (loading * source - drive_.target) / scale[0];
     for (std::size_t j = 0; j + 1 < count; ++j) {

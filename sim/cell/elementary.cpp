@@ -1,6 +1,6 @@
 #include "sim/cell/elementary.hpp"
 
-#include <initializer_list>
+#include <cmath>
 
 namespace slowfilm::sim::elementary {
 
@@ -11,10 +11,16 @@ namespace {
 double log_reduced(double f, double k) {
     const double s = f / (2.0 + f);
     const double z = s * s;
-    double series = 2.0 / 23;
-    for (const double odd : {21.0, 19.0, 17.0, 15.0, 13.0, 11.0, 9.0, 7.0, 5.0, 3.0}) {
-        series = series * z + 2.0 / odd;
-    }
+    double series = 2.0 / 23 * z + 2.0 / 21;
+    series = series * z + 2.0 / 19;
+    series = series * z + 2.0 / 17;
+    series = series * z + 2.0 / 15;
+    series = series * z + 2.0 / 13;
+    series = series * z + 2.0 / 11;
+    series = series * z + 2.0 / 9;
+    series = series * z + 2.0 / 7;
+    series = series * z + 2.0 / 5;
+    series = series * z + 2.0 / 3;
     const double half_square = 0.5 * f * f;
     return k * detail::ln2_high - ((half_square - (s * (half_square + z * series) + k * detail::ln2_low)) - f);
 }
@@ -48,6 +54,12 @@ double log1p(double x) {
         return log_reduced(x, 0.0);
     }
     return log(1.0 + x);
+}
+
+double asinh(double x) {
+    const double size = x < 0.0 ? -x : x;
+    const double value = log1p(size + size * size / (1.0 + std::sqrt(1.0 + size * size)));
+    return x < 0.0 ? -value : value;
 }
 
 }  // namespace slowfilm::sim::elementary

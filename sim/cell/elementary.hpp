@@ -77,5 +77,19 @@ inline double exp(double x) {
 [[nodiscard]] double log(double x);
 // log(1 + x), without loss near zero.
 [[nodiscard]] double log1p(double x);
+// Area hyperbolic sine, for |x| < 1e150.
+[[nodiscard]] double asinh(double x);
+
+inline double sinh(double x) {
+    const double up = expm1(x < 0.0 ? -x : x);
+    const double size = 0.5 * (up + up / (up + 1.0));
+    return x < 0.0 ? -size : size;
+}
+
+inline double tanh(double x) {
+    const double twice = x < 0.0 ? -2.0 * x : 2.0 * x;
+    const double size = twice > 40.0 ? 1.0 : 1.0 - 2.0 / (expm1(twice) + 2.0);
+    return x < 0.0 ? -size : size;
+}
 
 }  // namespace slowfilm::sim::elementary

@@ -2,6 +2,7 @@
 
 #include "daemon/core/text.hpp"
 #include "sim/cell/circuit.hpp"
+#include "sim/cell/particle.hpp"
 #include "sim/stage/noise.hpp"
 
 #include <cmath>
@@ -95,12 +96,9 @@ class SimulatedChannel final : public channel::Channel {
             cell.reversed = false;
             stage.faults.clear();
         }
-        if (check(cell).has_value()) {
-            stage_ =
-                std::make_unique<Stage>(std::make_unique<CircuitCell>(std::move(cell), state), std::move(stage), now);
-        } else {
-            stage_ = empty_stage(options_, now);
-        }
+        std::unique_ptr<Cell> made = options_.set ? make_particle_cell(cell, rated, resistance, state)
+                                                  : make_circuit_cell(std::move(cell), state);
+        stage_ = made ? std::make_unique<Stage>(std::move(made), std::move(stage), now) : empty_stage(options_, now);
     }
 
   private:
@@ -117,6 +115,25 @@ class SimulatedChannel final : public channel::Channel {
         }
     }
 
+    // Nothing where no such cell can be.
+    [[nodiscard]] static std::unique_ptr<Cell> make_circuit_cell(CircuitParameters cell, CellState state) {
+        return check(cell) ? std::make_unique<CircuitCell>(std::move(cell), state) : nullptr;
+    }
+    // Most of an electrochemical cell's resistance is in its reactions: that is where it differs from others.
+    [[nodiscard]] std::unique_ptr<Cell> make_particle_cell(const CircuitParameters& like, double rated,
+                                                           double resistance, CellState state) const {
+        if (!(rated > 0.0 && like.capacity > 0.0 && resistance > 0.0)) {
+            return nullptr;
+        }
+        ParticleParameters cell = scaled(*options_.set, like.capacity);
+        cell.capacity = rated;
+        cell.negative.rate /= resistance;
+        cell.positive.rate /= resistance;
+        cell.ambient = like.ambient;
+        cell.reversed = like.reversed;
+        cell.faults = like.faults;
+        return check(cell) ? std::make_unique<ParticleCell>(cell, state) : nullptr;
+    }
     [[nodiscard]] static std::unique_ptr<Stage> empty_stage(const SimulatedChannelOptions& options, Time now) {
         StageOptions stage = options.stage;
         stage.faults.clear();
@@ -140,6 +157,11 @@ Result<std::unique_ptr<channel::Channel>> make_simulated_channel(SimulatedChanne
 Result<void> check(const SimulatedChannelOptions& options) {
     if (auto good = check(options.cell); !good) {
         return good;
+    }
+    if (options.set) {
+        if (auto good = check(*options.set); !good) {
+            return good;
+        }
     }
     if (auto good = check(options.stage); !good) {
         return good;

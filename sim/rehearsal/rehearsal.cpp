@@ -1,7 +1,10 @@
 #include "sim/rehearsal/rehearsal.hpp"
 
+#include "daemon/core/text.hpp"
 #include "daemon/record/record.hpp"
 #include "sim/cell/circuit.hpp"
+#include "sim/cell/particle.hpp"
+#include "sim/sets/particle_sets.hpp"
 #include "sim/stage/chamber.hpp"
 
 #include <algorithm>
@@ -21,27 +24,79 @@ constexpr Duration checkpoint_every = 1_min;
 constexpr double chamber_min = -40.0;  // degC: an ideal chamber goes wherever a protocol may ask it to
 constexpr double chamber_max = 150.0;
 
-CircuitParameters parameters_of(protocol::Chemistry chemistry) {
-    switch (chemistry) {
-        case protocol::Chemistry::nmc_graphite: return nmc_graphite();
-        case protocol::Chemistry::nmc_graphite_siox: return nmc_graphite_siox();
-        case protocol::Chemistry::lfp_graphite: return lfp_graphite();
-        case protocol::Chemistry::other: return nmc_graphite();
+// The cell of a rehearsal and the way to ask it what only a model can tell.
+struct Modelled {
+    std::unique_ptr<Cell> cell;
+    std::function<ModelReport()> report;
+};
+
+Result<Modelled> circuit_of(const CircuitParameters& parameters, CellState state) {
+    if (const Result<void> checked = check(parameters); !checked) {
+        return tl::unexpected<Error>{checked.error()};
     }
-    return nmc_graphite();
+    auto owned = std::make_unique<CircuitCell>(parameters, state);
+    const CircuitCell& cell = *owned;
+    return Modelled{std::move(owned), [&cell] {
+                        return ModelReport{.name = "circuit: as given",
+                                           .film_charge_ah = cell.lost_to_film(),
+                                           .leaked_ah = cell.leaked(),
+                                           .stored_ah = cell.stored_since_start(),
+                                           .charge_state_end = cell.charge_state()};
+                    }};
 }
 
-std::string model_name(const protocol::Protocol& protocol, const RehearsalOptions& options) {
+Result<Modelled> set_of(const ParticleParameters& parameters, CellState state) {
+    if (const Result<void> checked = check(parameters); !checked) {
+        return tl::unexpected<Error>{checked.error()};
+    }
+    auto owned = std::make_unique<ParticleCell>(parameters, state);
+    const ParticleCell& cell = *owned;
+    return Modelled{std::move(owned), [&cell, parameters] {
+                        const ParticleReport told = cell.report();
+                        const ElectrodeParameters& graphite = parameters.negative;
+                        ModelReport report{.name = parameters.name,
+                                           .film_charge_ah = told.film_charge,
+                                           .leaked_ah = told.leaked,
+                                           .stored_ah = cell.charge() - told.film_charge - told.leaked};
+                        report.charge_state_end = (told.negative - graphite.empty) / (graphite.full - graphite.empty);
+                        report.electrochemistry =
+                            ModelReport::Electrochemistry{.film_thickness_nm = told.film_thickness * 1e9,
+                                                          .lowest_graphite = told.lowest_graphite,
+                                                          .plated_ah = told.plated + told.dead,
+                                                          .first_cycle_efficiency = first_cycle_efficiency(parameters)};
+                        return report;
+                    }};
+}
+
+std::string set_name(protocol::Chemistry chemistry) {
+    switch (chemistry) {
+        case protocol::Chemistry::nmc_graphite: return "nmc-graphite-pouch-5ah";
+        case protocol::Chemistry::nmc_graphite_siox: return "nmc-graphite-siox-cylindrical-5ah";
+        case protocol::Chemistry::lfp_graphite: return "lfp-graphite-cylindrical-2ah";
+        case protocol::Chemistry::other: break;
+    }
+    return "nmc-graphite-pouch-5ah";
+}
+
+Result<Modelled> model_of(const protocol::Protocol& protocol, Charge capacity, double ambient,
+                          const RehearsalOptions& options) {
     if (options.cell) {
-        return "circuit: as given";
+        return circuit_of(*options.cell, protocol.cell.state);
     }
-    switch (protocol.cell.chemistry) {
-        case protocol::Chemistry::nmc_graphite: return "circuit: NMC/graphite";
-        case protocol::Chemistry::nmc_graphite_siox: return "circuit: NMC/graphite-SiOx";
-        case protocol::Chemistry::lfp_graphite: return "circuit: LFP/graphite";
-        case protocol::Chemistry::other: return "circuit: NMC/graphite, for want of a better one";
+    Result<ParticleParameters> set = options.set ? *options.set : particle_set(set_name(protocol.cell.chemistry));
+    if (!set) {
+        return tl::unexpected<Error>{set.error()};
     }
-    return "circuit";
+    const double rated = set->capacity;
+    ParticleParameters scaled_set = scaled(std::move(*set), ampere_hours(capacity));
+    if (scaled_set.capacity != rated) {
+        scaled_set.name += ", made to " + print_number(scaled_set.capacity) + " Ah";
+    }
+    scaled_set.ambient = ambient;
+    if (protocol.cell.chemistry == protocol::Chemistry::other && !options.set) {
+        scaled_set.name += ", for want of a better one";
+    }
+    return set_of(scaled_set, protocol.cell.state);
 }
 
 // 25 degC, or as near to it as the protocol's own start window allows: a protocol for a warm chamber is rehearsed in
@@ -263,14 +318,11 @@ Result<RehearsalOutcome> rehearse(const protocol::Protocol& protocol, const std:
     if (!plan) {
         return tl::unexpected<Error>{plan.error()};
     }
-    const CircuitParameters parameters =
-        options.cell ? *options.cell : scaled(parameters_of(protocol.cell.chemistry), ampere_hours(capacity));
-    if (const Result<void> checked = check(parameters); !checked) {
-        return tl::unexpected<Error>{checked.error()};
+    Result<Modelled> model = model_of(protocol, capacity, ambient_of(protocol), options);
+    if (!model) {
+        return tl::unexpected<Error>{model.error()};
     }
-    auto owned = std::make_unique<CircuitCell>(parameters, protocol.cell.state);
-    const CircuitCell& cell = *owned;
-    Stage stage{std::move(owned), stage_options(protocol, plan->traits, options)};
+    Stage stage{std::move(model->cell), stage_options(protocol, plan->traits, options)};
 
     RehearsalOutcome outcome;
     const ledger::RunNumber number = options.ledger != nullptr ? options.ledger->next_run() : 1;
@@ -289,12 +341,8 @@ Result<RehearsalOutcome> rehearse(const protocol::Protocol& protocol, const std:
                     "the rehearsal could not be recorded: " +
                         (health.failure.empty() ? std::string{"the ledger takes no more"} : health.failure));
     }
-    outcome.model = {.name = model_name(protocol, options),
-                     .film_charge_ah = cell.lost_to_film(),
-                     .leaked_ah = cell.leaked(),
-                     .stored_ah = cell.stored_since_start(),
-                     .charge_state_end = cell.charge_state(),
-                     .ambient_celsius = ambient_of(protocol)};
+    outcome.model = model->report();
+    outcome.model.ambient_celsius = ambient_of(protocol);
     return outcome;
 }
 

@@ -8,6 +8,7 @@
 #include "daemon/ledger/writer.hpp"
 #include "daemon/protocol/protocol.hpp"
 #include "sim/cell/circuit_parameters.hpp"
+#include "sim/cell/particle_parameters.hpp"
 #include "sim/stage/stage.hpp"
 
 #include <cstdint>
@@ -19,14 +20,17 @@
 namespace slowfilm::sim {
 
 struct RehearsalOptions {
-    std::optional<Charge> capacity;         // absent: the protocol's rated capacity
-    std::optional<CircuitParameters> cell;  // absent: the protocol's chemistry, scaled to the capacity
-    std::optional<ChannelTraits> traits;    // absent: an ideal two-quadrant source in a chamber
-    double chamber_ramp{2.0 / 60.0};        // K/s
-    std::optional<BenchCaps> caps;          // absent: none
-    std::uint64_t seed{1};                  // of the noise
-    bool noise{false};                      // a tenth of the channel's accuracy, one standard deviation
-    std::vector<StageFault> faults;         // of the stage
+    std::optional<Charge> capacity;  // absent: the protocol's rated capacity
+    // The cell: an equivalent circuit, else this set, else the built-in set of the protocol's chemistry, the latter two
+    // scaled to the capacity.
+    std::optional<CircuitParameters> cell;
+    std::optional<ParticleParameters> set;
+    std::optional<ChannelTraits> traits;  // absent: an ideal two-quadrant source in a chamber
+    double chamber_ramp{2.0 / 60.0};      // K/s
+    std::optional<BenchCaps> caps;        // absent: none
+    std::uint64_t seed{1};                // of the noise
+    bool noise{false};                    // a tenth of the channel's accuracy, one standard deviation
+    std::vector<StageFault> faults;       // of the stage
     std::string cell_id{"rehearsed"};
     std::int64_t created_utc{0};      // us since 1970: when the run's clock reads 0
     bool keep_samples{false};         // in the outcome
@@ -43,6 +47,15 @@ struct ModelReport {
     double stored_ah{0.0};         // gained by the electrodes; with the two above, all that went in
     double charge_state_end{0.0};  // of the cell's capacity
     double ambient_celsius{25.0};  // what it assumed around the cell
+    // Of the electrochemical model alone.
+    struct Electrochemistry {
+        double film_thickness_nm{0.0};
+        double lowest_graphite{0.0};  // V against lithium: below 0, lithium plates
+        double plated_ah{0.0};        // lithium metal at the end, what cannot be stripped any more included
+        // Of such a fresh cell charged and discharged over its window at C/10 and 25 degC.
+        std::optional<double> first_cycle_efficiency;
+    };
+    std::optional<Electrochemistry> electrochemistry;
 };
 
 struct RehearsalOutcome {

@@ -1,9 +1,10 @@
-// A 40 h protocol rehearsed at 1 s ticks on the equivalent-circuit cell, noise off, no ledger. What the clock of the
+// A 40 h protocol rehearsed at 1 s ticks on the electrochemical cell, noise off, no ledger. What the clock of the
 // whole process shows besides is reading the protocol and starting: rehearse itself, plan and model and all, is timed
 // here.
 #include "daemon/protocol/parse.hpp"
-#include "sim/cell/circuit.hpp"
+#include "sim/cell/particle.hpp"
 #include "sim/rehearsal/rehearsal.hpp"
+#include "sim/sets/particle_sets.hpp"
 
 #include <cstdlib>
 #include <string>
@@ -98,9 +99,10 @@ void rehearse_forty_hours(benchmark::State& state, bool noise) {
 // The model and the stage alone, sampled at the same 144,000 ticks: what of the rehearsal is not the engine.
 void sample_the_model_alone(benchmark::State& state) {
     constexpr std::int64_t ticks = 144'000;
+    const sim::ParticleParameters set = sim::particle_set("NMC/graphite").value();
     for (auto _ : state) {
         sim::StageOptions options;
-        sim::Stage stage{std::make_unique<sim::CircuitCell>(sim::nmc_graphite(), CellState::pristine), options};
+        sim::Stage stage{std::make_unique<sim::ParticleCell>(set, CellState::pristine), options};
         const DriveCurrent drive{Current{250'000'000}, Voltage{4'210'000'000}, Voltage{2'500'000'000}};
         stage.apply(Demand{drive}, Time{});
         for (std::int64_t i = 1; i <= ticks; ++i) {

@@ -23,10 +23,11 @@ ROOMS = {
     "daemon/results": ["daemon/ledger", "daemon/protocol"],
     "daemon/bench": ["daemon/record", "daemon/channel", "daemon/control"],
     "sim/cell": ["daemon/core"],
+    "sim/sets": ["daemon/protocol", "sim/cell"],
     "sim/stage": ["sim/cell"],
     "sim/channel": ["daemon/channel", "sim/stage"],
-    "sim/rehearsal": ["daemon/record", "sim/stage"],
-    "daemon/main": ["daemon/bench", "daemon/results", "sim/channel", "sim/rehearsal"],
+    "sim/rehearsal": ["daemon/record", "sim/sets", "sim/stage"],
+    "daemon/main": ["daemon/bench", "daemon/results", "sim/channel", "sim/rehearsal", "sim/sets"],
 }
 
 # Which rooms may include a library's headers.

@@ -1,0 +1,164 @@
+#include "sim/cell/particle_equations.hpp"
+
+#include "sim/cell/elementary.hpp"
+
+#include <algorithm>
+
+namespace slowfilm::sim {
+
+CurveFormula pristine_curve(const ParticleParameters& parameters) {
+    CurveFormula curve = parameters.negative.curve;
+    const FilmParameters& film = parameters.film;
+    const double rise = film.pristine_potential - evaluate(curve, pristine_stoichiometry).value;
+    curve.terms.push_back({TermKind::exponential, rise, -1.0 / film.pristine_decay, pristine_stoichiometry});
+    return curve;
+}
+
+ParticleEquations::ParticleEquations(const ParticleParameters& parameters)
+    : parameters_(parameters),
+      sphere_(sphere_modes()),
+      salt_(electrolyte_modes(parameters)),
+      electrolyte_(parameters.electrolyte),
+      negative_table_(pristine_curve(parameters)),
+      positive_table_(parameters.positive.curve) {
+    const ElectrodeParameters& negative = parameters_.negative;
+    const ElectrodeParameters& positive = parameters_.positive;
+    const double area = parameters_.area;
+    negative_charge_ = 3600.0 * electrode_capacity(negative, area);
+    positive_charge_ = 3600.0 * electrode_capacity(positive, area);
+    negative_surface_ = negative.surface * negative.thickness * area;
+    positive_surface_ = positive.surface * positive.thickness * area;
+    film_charge_per_volume_ = faraday / parameters_.film.molar_volume;
+    additive_charge_ = parameters_.film.grows ? parameters_.film.additive * faraday : 0.0;
+    plating_scale_ = 0.15 * negative_surface_;
+    const ElectrolyteParameters& salt = parameters_.electrolyte;
+    ohmic_negative_ = negative.thickness / (3.0 * negative.transport * area);
+    ohmic_separator_ = salt.separator_thickness / (salt.separator_transport * area);
+    ohmic_positive_ = positive.thickness / (3.0 * positive.transport * area);
+    for (std::size_t m = 0; m < electrolyte_terms; ++m) {
+        salt_.gain[m] /= area;
+    }
+    for (ElectrolyteModes::Region* region : {&salt_.negative, &salt_.separator, &salt_.positive}) {
+        region->rest /= area;
+    }
+}
+
+ParticleEquations::Warm ParticleEquations::warm(double temperature) const {
+    const double colder = (1.0 / reference_temperature - 1.0 / temperature) / gas_constant;
+    const auto arrhenius = [&](double activation) { return elementary::exp(activation * colder); };
+    const ElectrodeParameters& negative = parameters_.negative;
+    const ElectrodeParameters& positive = parameters_.positive;
+    const FilmParameters& film = parameters_.film;
+    Warm now;
+    now.temperature = temperature;
+    now.thermal = gas_constant * temperature / faraday;
+    now.negative =
+        negative.diffusivity / (negative.radius * negative.radius) * arrhenius(negative.diffusivity_activation);
+    now.positive =
+        positive.diffusivity / (positive.radius * positive.radius) * arrhenius(positive.diffusivity_activation);
+    now.salt = now.conductivity = arrhenius(parameters_.electrolyte.activation);
+    now.negative_exchange = 2.0 * negative_surface_ * faraday * negative.rate * arrhenius(negative.rate_activation);
+    now.positive_exchange = 2.0 * positive_surface_ * faraday * positive.rate * arrhenius(positive.rate_activation);
+    if (film.grows) {
+        now.film = arrhenius(film.activation);
+        now.additive =
+            elementary::exp(film.transfer * (film.additive_potential - film.potential) / now.thermal) * now.film;
+    }
+    return now;
+}
+
+double ParticleEquations::diffusion_rate(bool negative, double temperature) const {
+    const Warm now = warm(temperature);
+    return negative ? now.negative : now.positive;
+}
+
+double ParticleEquations::wetted(double time) const {
+    if (!wets()) {
+        return 1.0;
+    }
+    return 1.0 - (1.0 - parameters_.wetted) * elementary::exp(-time / parameters_.wetting_time);
+}
+
+double ParticleEquations::film_surface(const ParticleState& y, double time, double opened) const {
+    const FilmParameters& film = parameters_.film;
+    return film.surface_ratio * negative_surface_ * wetted(time) *
+           (1.0 + film.surface_growth * std::max(opened, y[unknown::negative]));
+}
+
+double ParticleEquations::film_thickness(const ParticleState& y, double time, double opened) const {
+    if (!parameters_.film.grows) {
+        return 0.0;
+    }
+    return y[unknown::film] / (film_charge_per_volume_ * film_surface(y, time, opened));
+}
+
+double ParticleEquations::lithium(const ParticleState& y, double time) const {
+    const double wet = wetted(time);
+    const double negative = wet * y[unknown::negative] + (1.0 - wet) * pristine_stoichiometry;
+    const double positive = wet * y[unknown::positive] + (1.0 - wet) * parameters_.positive.pristine;
+    return negative * negative_charge_ + positive * positive_charge_ + y[unknown::film] + y[unknown::plated] +
+           y[unknown::dead] - parameters_.double_layer * y[unknown::graphite];
+}
+
+double ParticleEquations::open_circuit(double negative, double positive) const {
+    return positive_table_.at(positive).value - negative_table_.at(negative).value;
+}
+
+double ParticleEquations::surface(const ParticleState& y, std::size_t electrode) {
+    double sum = 0.0;
+    for (std::size_t k = 0; k <= sphere_terms; ++k) {
+        sum += y[electrode + k];
+    }
+    return sum;
+}
+
+double ParticleEquations::salt_difference(const ParticleState& y) const {
+    double sum = 0.0;
+    for (std::size_t m = 0; m < electrolyte_terms; ++m) {
+        sum += (salt_.positive.share[m] - salt_.negative.share[m]) * y[unknown::salt + m];
+    }
+    return sum;
+}
+
+ParticleState ParticleEquations::start(CellState state, double& opened) const {
+    const ElectrodeParameters& negative = parameters_.negative;
+    const ElectrodeParameters& positive = parameters_.positive;
+    ParticleState y{};
+    double x = pristine_stoichiometry;
+    double p = positive.pristine;
+    y[unknown::additive] = additive_charge_;
+    switch (state) {
+        case CellState::pristine: break;
+        case CellState::tapped: {
+            // So little charge that no film has grown: it stays above the potential at which any does.
+            const double per_negative = negative_charge_ / positive_charge_;
+            double low = 0.0;
+            double high = 0.1;
+            for (int i = 0; i < 60; ++i) {
+                const double middle = 0.5 * (low + high);
+                const bool below = open_circuit(x + middle, p - middle * per_negative) < parameters_.tapped_voltage;
+                (below ? low : high) = middle;
+            }
+            x += low;
+            p -= low * per_negative;
+            break;
+        }
+        case CellState::formed:
+            x = negative.empty + parameters_.formed_charge * (negative.full - negative.empty);
+            p = positive.empty + parameters_.formed_charge * (positive.full - positive.empty);
+            y[unknown::additive] = 0.0;
+            break;
+    }
+    y[unknown::negative] = x;
+    y[unknown::positive] = p;
+    y[unknown::temperature] = parameters_.ambient + zero_celsius;
+    y[unknown::graphite] = negative_table_.at(x).value;
+    opened = x;
+    if (state == CellState::formed) {
+        opened = negative.full;
+        y[unknown::film] = parameters_.film.formed_thickness * film_charge_per_volume_ * film_surface(y, 0.0, opened);
+    }
+    return y;
+}
+
+}  // namespace slowfilm::sim

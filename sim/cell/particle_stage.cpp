@@ -1,0 +1,462 @@
+// One implicit stage: everything linear is eliminated, which leaves the graphite's potential, the current and the film.
+#include "sim/cell/elementary.hpp"
+#include "sim/cell/particle_equations.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace slowfilm::sim {
+
+namespace {
+
+constexpr double least_stoichiometry = 1e-5;  // exchange current at an empty or full surface is that of this one
+constexpr double thinnest = 1e-9;             // m: what the slow tail adds to the film's thickness
+constexpr double close = 2e-5;                // V: Newton's next step would be below its square over RT/F, 2e-8 V
+constexpr double closest = 3e-7;              // V: where nothing but the algebra itself is asked for
+constexpr double short_step = 1e-3;           // s: where a shorter step would cost more than a search that cannot fail
+constexpr int rounds_max = 14;
+
+double size(double x) {
+    return x < 0.0 ? -x : x;
+}
+
+// sqrt(s (1 - s)) and the logarithm's derivative.
+struct Filling {
+    double root, slope;
+    explicit Filling(double s) {
+        const double inside = std::clamp(s, least_stoichiometry, 1.0 - least_stoichiometry);
+        const double product = inside * (1.0 - inside);
+        root = std::sqrt(product);
+        slope = inside == s ? (0.5 - s) / product : 0.0;
+    }
+};
+
+}  // namespace
+
+class StageSolver {
+  public:
+    StageSolver(const ParticleEquations& equations, const ParticleEquations::Stage& stage, const Terminals& terminals,
+                const Surroundings& around)
+        : eq_(equations),
+          stage_(stage),
+          terminals_(terminals),
+          around_(around),
+          g_(stage.step),
+          warm_(equations.warm(stage.temperature)) {
+        wet_ = eq_.wetted(stage.time);
+        if (eq_.wets()) {
+            wetting_ = (1.0 - wet_) / (eq_.parameters_.wetting_time * wet_);
+        }
+        gather();
+    }
+
+    bool solve(Algebra& found, ParticleState& y, ParticleState& rate) {
+        phi_ = found.graphite;
+        current_ = found.electrodes;
+        intercalation_ = found.intercalation;
+        film_ = stage_.base[unknown::film] + g_ * found.film;
+        if (eq_.has_double_layer() && g_ == 0.0) {
+            freeze();
+        } else if (!newton() && (g_ > short_step || !bisect())) {
+            return false;
+        }
+        fill_rates(rate);
+        for (std::size_t i = 0; i < unknown::count; ++i) {
+            y[i] = stage_.base[i] + g_ * rate[i];
+        }
+        if (!eq_.has_double_layer()) {
+            y[unknown::graphite] = phi_;
+        }
+        fill(found);
+        return true;
+    }
+
+  private:
+    struct Linear {
+        double at{0.0}, by{0.0};
+        [[nodiscard]] double operator()(double x) const { return at + by * x; }
+    };
+    // Currents at the graphite besides intercalation, and their slopes by potential and film.
+    struct Side {
+        double film{0.0}, additive{0.0}, plating{0.0};  // film: with the additive's
+        double by_potential{0.0}, by_film{0.0}, film_by_potential{0.0};
+    };
+
+    // The mean and the surface of a sphere after the step, linear in the current that enters it.
+    void sphere(std::size_t first, double diffusion, double per_ampere, double dry, Linear& mean, Linear& surface,
+                std::array<double, sphere_terms>& damping) const {
+        const double shrink = 1.0 / (1.0 + g_ * wetting_);
+        mean.at = (stage_.base[first] + g_ * wetting_ * dry) * shrink;
+        mean.by = g_ * per_ampere * shrink;
+        double at = 0.0;
+        double by = 0.0;
+        for (std::size_t k = 0; k < sphere_terms; ++k) {
+            damping[k] = 1.0 / (1.0 + g_ * (eq_.sphere_.decay[k] * diffusion + wetting_));
+            at += stage_.base[first + 1 + k] * damping[k];
+            by += eq_.sphere_.gain[k] * damping[k];
+        }
+        surface.at = mean.at + at;
+        surface.by = mean.by + by * g_ * per_ampere * (1.0 / 3.0);
+    }
+
+    void gather() {
+        negative_per_ampere_ = 1.0 / (eq_.negative_charge_ * wet_);
+        positive_per_ampere_ = -1.0 / (eq_.positive_charge_ * wet_);
+        sphere(unknown::negative, warm_.negative, negative_per_ampere_, pristine_stoichiometry, negative_mean_,
+               negative_surface_, negative_damping_);
+        sphere(unknown::positive, warm_.positive, positive_per_ampere_, eq_.parameters_.positive.pristine,
+               positive_mean_, positive_surface_, positive_damping_);
+        const double per_wet = 1.0 / wet_;
+        const ElectrolyteModes& salt = eq_.salt_;
+        salt_negative_.by = salt.negative.rest / warm_.salt * per_wet;
+        salt_separator_.by = salt.separator.rest / warm_.salt * per_wet;
+        salt_positive_.by = salt.positive.rest / warm_.salt * per_wet;
+        for (std::size_t m = 0; m < electrolyte_terms; ++m) {
+            const double damping = 1.0 / (1.0 + g_ * salt.decay[m] * warm_.salt);
+            const double at = stage_.base[unknown::salt + m] * damping;
+            const double by = g_ * salt.gain[m] * per_wet * damping;
+            salt_negative_.at += salt.negative.share[m] * at;
+            salt_negative_.by += salt.negative.share[m] * by;
+            salt_separator_.at += salt.separator.share[m] * at;
+            salt_separator_.by += salt.separator.share[m] * by;
+            salt_positive_.at += salt.positive.share[m] * at;
+            salt_positive_.by += salt.positive.share[m] * by;
+        }
+    }
+
+    // What the terminals show besides the graphite's potential, and its slope by the current: the inner voltage is
+    // rest - phi.
+    void look_at_positive() {
+        const ParticleParameters& p = eq_.parameters_;
+        const Electrolyte::Point negative = eq_.electrolyte_.at(salt_negative_(current_));
+        const Electrolyte::Point separator = eq_.electrolyte_.at(salt_separator_(current_));
+        const Electrolyte::Point positive = eq_.electrolyte_.at(salt_positive_(current_));
+        const double per_salt = 1.0 / p.electrolyte.concentration;
+        negative_exchange_ = warm_.negative_exchange * wet_ * std::sqrt(negative.concentration * per_salt);
+        const double y = positive_surface_(current_);
+        const CurvePoint curve = eq_.positive_table_.at(y);
+        const Filling filling(y);
+        const double exchange =
+            warm_.positive_exchange * wet_ * std::sqrt(positive.concentration * per_salt) * filling.root;
+        const double z = current_ / exchange;
+        const double steep = 1.0 / std::sqrt(1.0 + z * z);
+        const double ohmic = (eq_.ohmic_negative_ / eq_.electrolyte_.conductivity(negative.concentration) +
+                              eq_.ohmic_separator_ / eq_.electrolyte_.conductivity(separator.concentration) +
+                              eq_.ohmic_positive_ / eq_.electrolyte_.conductivity(positive.concentration)) /
+                             (warm_.conductivity * wet_);
+        const double surface = film_surface();
+        const double film =
+            p.film.grows ? p.film.resistivity * film_ / (eq_.film_charge_per_volume_ * surface * surface) : 0.0;
+        salt_gain_ = 2.0 * warm_.thermal * (1.0 - p.electrolyte.transference) * per_salt;
+        rest_ = curve.value + 2.0 * warm_.thermal * elementary::asinh(z) +
+                salt_gain_ * (positive.concentration - negative.concentration) + current_ * (ohmic + film);
+        by_positive_ = curve.slope - 2.0 * warm_.thermal * steep * z * filling.slope;
+        by_salt_ = salt_gain_ * 0.5 * (positive.slope + negative.slope);
+        instant_ = 2.0 * warm_.thermal * steep / exchange + ohmic + film;
+        rest_slope_ = instant_ + by_positive_ * positive_surface_.by +
+                      salt_gain_ * (positive.slope * salt_positive_.by - negative.slope * salt_negative_.by);
+        rest_at_ = current_;
+    }
+
+    [[nodiscard]] double film_surface() const {
+        const FilmParameters& film = eq_.parameters_.film;
+        return film.surface_ratio * eq_.negative_surface_ * wet_ *
+               (1.0 + film.surface_growth * std::max(around_.opened, negative_mean_(intercalation_)));
+    }
+
+    [[nodiscard]] Side side_currents() {
+        Side side;
+        if (eq_.parameters_.film.grows) {
+            film_currents(side);
+        }
+        if (eq_.parameters_.plating.happens) {
+            plating_current(side);
+        }
+        return side;
+    }
+
+    void film_currents(Side& side) {
+        const FilmParameters& film = eq_.parameters_.film;
+        const double surface = film_surface();
+        const double to_thickness = 1.0 / (eq_.film_charge_per_volume_ * surface);
+        const double thickness = std::max(film_, 0.0) * to_thickness;
+        const double over = (phi_ - film.potential) / warm_.thermal;
+        const double drive = elementary::exp(std::min(-film.transfer * over, 60.0));
+        const double tunnel = elementary::exp(-thickness / film.tunnel_length);
+        const double kinetic = surface * film.exchange * warm_.film * drive * tunnel;
+        const double gate = 1.0 / (1.0 + elementary::exp(std::clamp(over, -60.0, 60.0)));
+        const double slow =
+            surface * eq_.film_charge_per_volume_ * film.diffusion * warm_.film / (thickness + thinnest) * gate;
+        const double slope = film.transfer / warm_.thermal;
+        side.film = kinetic + slow;
+        side.by_potential = -slope * kinetic - (1.0 - gate) / warm_.thermal * slow;
+        side.by_film = -(kinetic / film.tunnel_length + slow / (thickness + thinnest)) * to_thickness;
+        const double left = stage_.base[unknown::additive];
+        if (left > 0.0) {
+            // What is left of it after the step follows at once: it is used up in proportion to itself.
+            const double per_charge = film.additive_exchange * surface * warm_.additive * drive / eq_.additive_charge_;
+            const double remains = 1.0 / (1.0 + g_ * per_charge);
+            side.additive = per_charge * left * remains;
+            side.film += side.additive;
+            side.by_potential -= slope * side.additive * remains;
+        }
+        side.film_by_potential = side.by_potential;
+    }
+
+    void plating_current(Side& side) {
+        const double exchange = eq_.parameters_.plating.exchange * eq_.negative_surface_ * wet_;
+        const double half = 0.5 / warm_.thermal;
+        const double left = stage_.base[unknown::plated];
+        plated_rate_ = dead_rate_ = 0.0;
+        if (phi_ < 0.0) {
+            const double up = elementary::exp(std::min(-phi_ * half, 60.0));
+            side.plating = exchange * (up - 1.0 / up);
+            side.by_potential -= exchange * half * (up + 1.0 / up);
+            plated_rate_ = eq_.parameters_.plating.reversible * side.plating;
+            dead_rate_ = side.plating - plated_rate_;
+        } else if (left > 0.0) {
+            // The less there is, the less of the surface it covers: strip = k P / (P + scale), with P after the step.
+            const double up = elementary::exp(std::min(phi_ * half, 60.0));
+            const double k = exchange * (up - 1.0 / up);
+            const double scale = eq_.plating_scale_;
+            const double b = left - scale - g_ * k;
+            const double root = std::sqrt(b * b + 4.0 * left * scale);
+            const double after = b > 0.0 ? 0.5 * (b + root) : 2.0 * left * scale / (root - b);
+            const double covered = after / (after + scale);
+            side.plating = -k * covered;
+            side.by_potential -= exchange * half * (up + 1.0 / up) * covered /
+                                 (1.0 + g_ * k * scale / ((after + scale) * (after + scale)));
+            plated_rate_ = side.plating;
+        }
+    }
+
+    // The current that the terminals want, given the potential: its distance from the wish, and how both answer.
+    // correction = at + by * dphi.
+    [[nodiscard]] Linear current_correction() const {
+        const double inner = rest_ - phi_;
+        const double loading = 1.0 + around_.contact * around_.leak;
+        if (terminals_.voltage_held) {
+            const double off = inner * loading + around_.contact * current_ - terminals_.value;
+            const double slope = loading * rest_slope_ + around_.contact;
+            return {-off / slope, loading / slope};
+        }
+        const double off = current_ + around_.leak * inner - terminals_.value;
+        const double slope = 1.0 + around_.leak * rest_slope_;
+        return {-off / slope, around_.leak / slope};
+    }
+
+    // A round of Newton's method from the present potential, current and film; the residual of the graphite with it.
+    struct Round {
+        double residual, slope;  // V, V per V
+        Linear current, film;    // corrections
+        double surface_slope;    // of the residual by the current that intercalates
+    };
+    [[nodiscard]] Round look() {
+        if (size(current_ - rest_at_) > 1e-7 * eq_.parameters_.capacity) {
+            look_at_positive();
+        } else {
+            rest_ += rest_slope_ * (current_ - rest_at_);
+            rest_at_ = current_;
+        }
+        side_ = side_currents();
+        Round round;
+        round.current = current_correction();
+        const double film_slope = 1.0 - g_ * side_.by_film;
+        round.film = {(stage_.base[unknown::film] + g_ * side_.film - film_) / film_slope,
+                      g_ * side_.film_by_potential / film_slope};
+        layer_ =
+            eq_.has_double_layer() ? -eq_.parameters_.double_layer * (phi_ - stage_.base[unknown::graphite]) / g_ : 0.0;
+        intercalation_ = current_ - side_.film - side_.plating - layer_;
+        const double x = negative_surface_(intercalation_);
+        curve_ = eq_.negative_table_.at(x);
+        const Filling filling(x);
+        exchange_ = negative_exchange_ * filling.root;
+        const double z = intercalation_ / exchange_;
+        const double steep = 2.0 * warm_.thermal / std::sqrt(1.0 + z * z);
+        kinetic_slope_ = steep / exchange_;
+        by_surface_ = curve_.slope + steep * z * filling.slope;
+        round.surface_slope = kinetic_slope_ - by_surface_ * negative_surface_.by;
+        round.residual = phi_ - curve_.value + 2.0 * warm_.thermal * elementary::asinh(z);
+        const double layer_slope = eq_.has_double_layer() ? eq_.parameters_.double_layer / g_ : 0.0;
+        round.slope = 1.0 + round.surface_slope *
+                                (round.current.by - side_.by_potential - side_.by_film * round.film.by + layer_slope);
+        return round;
+    }
+
+    bool newton() {
+        rest_at_ = current_;
+        look_at_positive();
+        for (int i = 0; i < rounds_max; ++i) {
+            const Round round = look();
+            const double base =
+                round.residual + round.surface_slope * (round.current.at - side_.by_film * round.film.at);
+            const double step = std::clamp(-base / round.slope, -0.5, 0.5);
+            const double current_step = round.current(step);
+            const double film_step = round.film(step);
+            if (!(size(step) < 1e9 && size(current_step) < 1e12)) {
+                return false;
+            }
+            take(step, current_step, film_step);
+            const double film_scale = eq_.parameters_.film.tunnel_length * eq_.film_charge_per_volume_ * film_surface();
+            if (size(step) < (g_ > 0.0 ? close : closest) && size(current_step) < 1e-6 * eq_.parameters_.capacity &&
+                size(film_step) <= 1e-5 * film_scale) {
+                return true;
+            }
+        }
+        return false;
+    }
+
+    // To first order in the steps, so that the currents still add up to the last bit.
+    void take(double step, double current_step, double film_step) {
+        phi_ += step;
+        current_ += current_step;
+        film_ += film_step;
+        side_.film += side_.film_by_potential * step + side_.by_film * film_step;
+        side_.plating += (side_.by_potential - side_.film_by_potential) * step;
+        if (dead_rate_ != 0.0) {
+            plated_rate_ = eq_.parameters_.plating.reversible * side_.plating;
+            dead_rate_ = side_.plating - plated_rate_;
+        } else {
+            plated_rate_ = side_.plating;
+        }
+        if (eq_.has_double_layer()) {
+            layer_ -= eq_.parameters_.double_layer / g_ * step;
+        }
+        intercalation_ = current_ - side_.film - side_.plating - layer_;
+    }
+
+    // Slow and sure: the residual rises with the potential all the way, whatever current and film follow it.
+    bool bisect() {
+        double low = -5.0;
+        double high = 10.0;
+        for (int i = 0; i < 70; ++i) {
+            phi_ = 0.5 * (low + high);
+            bool settled = false;
+            double residual = 0.0;
+            for (int inner = 0; inner < 60 && !settled; ++inner) {
+                const Round round = look();
+                residual = round.residual;
+                settled = size(round.current.at) < 1e-10 * eq_.parameters_.capacity &&
+                          size(round.film.at) <= 1e-12 * eq_.film_charge_per_volume_ * eq_.negative_surface_ * 1e-9;
+                current_ += round.current.at;
+                film_ += round.film.at;
+            }
+            if (!(residual < 0.0 || residual >= 0.0)) {
+                return false;
+            }
+            (residual < 0.0 ? low : high) = phi_;
+        }
+        const Round round = look();
+        take(0.0, round.current.at, round.film.at);
+        return true;
+    }
+
+    // With a double layer the potential is given at once, and the current into the graphite follows from it.
+    void freeze() {
+        phi_ = stage_.base[unknown::graphite];
+        film_ = stage_.base[unknown::film];
+        look_at_positive();
+        for (int i = 0; i < 40; ++i) {
+            const double step = current_correction().at;
+            current_ += step;
+            look_at_positive();
+            if (size(step) < 1e-12 * eq_.parameters_.capacity) {
+                break;
+            }
+        }
+        const double x = negative_surface_(0.0);
+        curve_ = eq_.negative_table_.at(x);
+        const Filling filling(x);
+        exchange_ = negative_exchange_ * filling.root;
+        const double z = elementary::sinh(std::clamp((curve_.value - phi_) / (2.0 * warm_.thermal), -60.0, 60.0));
+        intercalation_ = exchange_ * z;
+        side_ = side_currents();
+        layer_ = current_ - intercalation_ - side_.film - side_.plating;
+        kinetic_slope_ = 2.0 * warm_.thermal / std::sqrt(1.0 + z * z) / exchange_;
+        by_surface_ = 0.0;
+    }
+
+    void sphere_rates(std::size_t first, double diffusion, double per_ampere, double dry, double current,
+                      const std::array<double, sphere_terms>& damping, ParticleState& rate) const {
+        const double inflow = per_ampere * current;
+        rate[first] = (inflow + wetting_ * (dry - stage_.base[first])) / (1.0 + g_ * wetting_);
+        for (std::size_t k = 0; k < sphere_terms; ++k) {
+            const double fall = eq_.sphere_.decay[k] * diffusion + wetting_;
+            rate[first + 1 + k] =
+                (eq_.sphere_.gain[k] * (1.0 / 3.0) * inflow - fall * stage_.base[first + 1 + k]) * damping[k];
+        }
+    }
+
+    void fill_rates(ParticleState& rate) {
+        inner_ = rest_ + rest_slope_ * (current_ - rest_at_) - phi_;
+        terminal_ = terminals_.voltage_held ? current_ + around_.leak * inner_ : terminals_.value;
+        sphere_rates(unknown::negative, warm_.negative, negative_per_ampere_, pristine_stoichiometry, intercalation_,
+                     negative_damping_, rate);
+        sphere_rates(unknown::positive, warm_.positive, positive_per_ampere_, eq_.parameters_.positive.pristine,
+                     current_, positive_damping_, rate);
+        for (std::size_t m = 0; m < electrolyte_terms; ++m) {
+            const double fall = eq_.salt_.decay[m] * warm_.salt;
+            rate[unknown::salt + m] =
+                (eq_.salt_.gain[m] / wet_ * current_ - fall * stage_.base[unknown::salt + m]) / (1.0 + g_ * fall);
+        }
+        rate[unknown::film] = side_.film;
+        rate[unknown::additive] = -side_.additive;
+        rate[unknown::plated] = plated_rate_;
+        rate[unknown::dead] = dead_rate_;
+        rate[unknown::graphite] = eq_.has_double_layer() ? -layer_ / eq_.parameters_.double_layer : 0.0;
+        rate[unknown::input] = terminal_;
+        rate[unknown::leaked] = terminal_ - current_;
+        const ParticleParameters& p = eq_.parameters_;
+        const double power = terminal_ * (inner_ + around_.contact * terminal_) + around_.heat -
+                             current_ * eq_.positive_table_.at(positive_mean_(current_)).value +
+                             intercalation_ * eq_.negative_table_.at(negative_mean_(intercalation_)).value +
+                             side_.film * p.film.heat_potential;
+        rate[unknown::temperature] = (power - p.cooling * (stage_.base[unknown::temperature] - around_.ambient)) /
+                                     (p.heat_capacity + g_ * p.cooling);
+    }
+
+    void fill(Algebra& found) const {
+        found.graphite = phi_;
+        found.electrodes = current_;
+        found.intercalation = intercalation_;
+        found.film = side_.film;
+        found.current = terminal_;
+        found.voltage = inner_ + around_.contact * terminal_;
+        // As the potential answers at once, with nothing moved yet.
+        const double answer = eq_.has_double_layer() ? 0.0 : 1.0 / (1.0 - kinetic_slope_ * side_.by_potential);
+        found.resistance = instant_ + kinetic_slope_ * answer + around_.contact;
+        found.by_negative = -by_surface_ * answer;
+        found.by_positive = by_positive_;
+        found.by_film = kinetic_slope_ * -side_.by_film * answer;
+        found.by_salt = by_salt_;
+    }
+
+    const ParticleEquations& eq_;
+    const ParticleEquations::Stage& stage_;
+    const Terminals& terminals_;
+    const Surroundings& around_;
+    double g_;
+    ParticleEquations::Warm warm_;
+    double wet_{1.0}, wetting_{0.0};
+    double negative_per_ampere_{0.0}, positive_per_ampere_{0.0};
+    Linear negative_mean_, negative_surface_, positive_mean_, positive_surface_;
+    Linear salt_negative_, salt_separator_, salt_positive_;
+    std::array<double, sphere_terms> negative_damping_, positive_damping_;
+
+    double phi_{0.0}, current_{0.0}, intercalation_{0.0}, film_{0.0}, layer_{0.0};
+    double rest_{0.0}, rest_slope_{0.0}, rest_at_{0.0}, instant_{0.0};
+    double negative_exchange_{0.0}, exchange_{1.0}, salt_gain_{0.0};
+    double by_positive_{0.0}, by_salt_{0.0}, by_surface_{0.0}, kinetic_slope_{0.0};
+    double plated_rate_{0.0}, dead_rate_{0.0};
+    double inner_{0.0}, terminal_{0.0};
+    Side side_;
+    CurvePoint curve_{};
+};
+
+bool ParticleEquations::solve(const Stage& stage, const Terminals& terminals, const Surroundings& around,
+                              Algebra& guess, ParticleState& y, ParticleState& rate) const {
+    StageSolver solver(*this, stage, terminals, around);
+    return solver.solve(guess, y, rate);
+}
+
+}  // namespace slowfilm::sim

@@ -1,0 +1,115 @@
+#include "sim/cell/particle.hpp"
+#include "sim/sets/particle_sets.hpp"
+
+#include <string>
+#include <tuple>
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+namespace slowfilm::sim {
+namespace {
+
+using ::testing::HasSubstr;
+
+std::string pouch_text() {
+    for (const ShippedSet& set : shipped_sets()) {
+        if (set.name == "nmc-graphite-pouch-5ah") {
+            return std::string{set.text};
+        }
+    }
+    return "";
+}
+
+// What is said of the pouch's text with `from` replaced by `to`.
+std::string said_of(const std::string& from, const std::string& to) {
+    std::string text = pouch_text();
+    const std::size_t place = text.find(from);
+    EXPECT_NE(place, std::string::npos) << from;
+    text.replace(place, from.size(), to);
+    const ReadSet read = read_particle_set("own.toml", text);
+    EXPECT_FALSE(read.parameters.has_value());
+    return render(read.diagnostics, text);
+}
+
+TEST(ParticleSets, three_are_built_in_and_each_can_be) {
+    EXPECT_EQ(shipped_sets().size(), 3U);
+    for (const ShippedSet& set : shipped_sets()) {
+        const ReadSet read = read_particle_set(std::string{set.name}, set.text);
+        EXPECT_TRUE(read.parameters.has_value()) << render(read.diagnostics, set.text);
+    }
+}
+
+TEST(ParticleSets, are_found_by_name_and_by_chemistry) {
+    EXPECT_EQ(particle_set("nmc-graphite-pouch-5ah")->chemistry, "NMC/graphite");
+    EXPECT_EQ(particle_set("NMC/graphite")->name, "NMC/graphite pouch, 5 Ah");
+    EXPECT_EQ(particle_set("NMC/graphite-SiOx")->capacity, 5.0);
+    EXPECT_EQ(particle_set("LFP/graphite")->capacity, 2.0);
+    EXPECT_EQ(particle_set("other")->chemistry, "NMC/graphite");
+    const auto none = particle_set("no such set");
+    ASSERT_FALSE(none.has_value());
+    EXPECT_EQ(none.error().failure, Failure::no_input);
+    EXPECT_THAT(none.error().message, HasSubstr("lfp-graphite-cylindrical-2ah"));
+}
+
+TEST(ParticleSets, scale_their_area_to_the_capacity) {
+    // 14 pairs of 0.016808 m2 are 5 Ah; 34 pairs are the 12.5 Ah cell of the published parameters, near enough.
+    const ParticleParameters set = particle_set("NMC/graphite").value();
+    EXPECT_NEAR(set.area, 14 * 0.016808, 1e-12);
+    const ParticleParameters large = scaled(set, 5.0 * 34.0 / 14.0);
+    EXPECT_NEAR(large.area, 34 * 0.016808, 1e-12);
+    EXPECT_NEAR(large.heat_capacity, 1847.0 * 1.28e-4 * 913.0, 0.1);
+    EXPECT_TRUE(check(large).has_value());
+    ParticleCell one(set, CellState::formed);
+    ParticleCell two(large, CellState::formed);
+    one.drive(0.0, CurrentDrive{1.0, 4.2, 2.7});
+    two.drive(0.0, CurrentDrive{34.0 / 14.0, 4.2, 2.7});
+    EXPECT_NEAR(one.at(3000.0).voltage, two.at(3000.0).voltage, 1e-4);
+}
+
+TEST(ParticleSets, a_bad_one_is_refused_with_the_place_and_the_reason) {
+    for (const auto& [from, to, what] : {
+             std::tuple{"radius                 = 4.12e-6     # m [1]\n", "", "radius"},
+             {"capacity    = 5.0 ", "capacity    = -5.0 ", "a capacity is above 0, not -5"},
+             {"full                   = 0.42424", "full                   = 0.62424", "cannot reach the window"},
+             {"voltage_max = 4.2 ", "voltage_max = 4.6 ", "cannot reach the window"},
+             {"concentration = 1000 ", "concentration = 0 ", "there is some salt"},
+             {"thickness              = 5.62e-5", "thickness              = 0.0", "a thickness is 0 to 10 mm, not 0"},
+             {"exchange   = 10.0", "exchange   = nan", "nan"},
+             {"porosity               = 0.253991", "porosity               = \"a quarter\"", "own.toml:"},
+             {"[heat]", "[heat]\ncoling = 3.0", "coling"},
+             {"diffusivity            = 2.728e-14", "diffusivity            = 2.728e+14", "a diffusivity lies between"},
+             {"linear = 3.329", "linear = -3.329", "the conductivity is not above 0"},
+             {"area        = 0.235312", "area        = 2.35312", "is not a cell of 5 Ah"},
+         }) {
+        const std::string said = said_of(from, to);
+        EXPECT_THAT(said, HasSubstr(what)) << from;
+        EXPECT_THAT(said, HasSubstr("own.toml:")) << from;
+        EXPECT_THAT(said, HasSubstr("error: ")) << from;
+    }
+}
+
+TEST(ParticleSets, swapped_electrodes_are_called_swapped) {
+    ParticleParameters p = particle_set("NMC/graphite").value();
+    std::swap(p.negative, p.positive);
+    p.positive.pristine = 0.98;
+    const auto bad = find_bad(p);
+    ASSERT_TRUE(bad.has_value());
+    EXPECT_THAT(bad->what, HasSubstr("the electrodes are swapped"));
+}
+
+TEST(ParticleSets, the_place_is_that_of_the_number) {
+    std::string text = pouch_text();
+    const std::string from = "capacity    = 5.0 ";
+    text.replace(text.find(from), from.size(), "capacity    = -5.0 ");
+    const ReadSet read = read_particle_set("own.toml", text);
+    ASSERT_EQ(read.diagnostics.items.size(), 1U);
+    std::uint32_t line = 1;
+    for (std::size_t i = 0; i < text.find("capacity    = -5.0"); ++i) {
+        line += text[i] == '\n' ? 1 : 0;
+    }
+    EXPECT_EQ(read.diagnostics.items[0].place, (Place{line, 15}));
+}
+
+}  // namespace
+}  // namespace slowfilm::sim

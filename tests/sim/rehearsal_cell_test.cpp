@@ -1,0 +1,69 @@
+// What a rehearsal on the electrochemical cell tells besides its record.
+#include "daemon/protocol/parse.hpp"
+#include "sim/rehearsal/rehearsal.hpp"
+#include "sim/sets/particle_sets.hpp"
+#include "tests/sim/rehearsal_protocols.hpp"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+namespace slowfilm::sim {
+namespace {
+
+using ::testing::HasSubstr;
+using ::testing::StartsWith;
+
+RehearsalOutcome rehearsed(const std::string& name, const RehearsalOptions& options = {}) {
+    for (const auto& file : testing::shipped_protocols()) {
+        if (file.filename().string() == name) {
+            const std::string text = testing::text_of(file);
+            const protocol::Parsed parsed = protocol::parse_protocol(name, text);
+            return rehearse(*parsed.protocol, text, options).value();
+        }
+    }
+    ADD_FAILURE() << "no protocol " << name;
+    return {};
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, tells_film_margin_and_what_to_expect) {
+    const ModelReport model = rehearsed("staged-nmc-pouch.toml").model;
+    EXPECT_THAT(model.name, StartsWith("NMC/graphite pouch, 5 Ah"));
+    ASSERT_TRUE(model.electrochemistry.has_value());
+    EXPECT_GT(model.film_charge_ah, 0.5);
+    EXPECT_NEAR(model.electrochemistry->film_thickness_nm, 26.5, 2.0);
+    EXPECT_GT(model.electrochemistry->lowest_graphite, 0.05);
+    EXPECT_EQ(model.electrochemistry->plated_ah, 0.0);
+    EXPECT_NEAR(model.electrochemistry->first_cycle_efficiency.value(), 0.8825, 0.001);
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, takes_the_set_of_the_chemistry_and_another_one_on_request) {
+    EXPECT_THAT(rehearsed("lfp-plateau.toml").model.name, StartsWith("LFP/graphite"));
+    EXPECT_THAT(rehearsed("siox-three-cycles.toml").model.name, StartsWith("NMC/graphite-SiOx"));
+    RehearsalOptions options;
+    options.set = particle_set("NMC/graphite-SiOx").value();
+    EXPECT_THAT(rehearsed("staged-nmc-pouch.toml", options).model.name, StartsWith("NMC/graphite-SiOx"));
+    options.cell = nmc_graphite();
+    const ModelReport circuit = rehearsed("staged-nmc-pouch.toml", options).model;
+    EXPECT_THAT(circuit.name, HasSubstr("circuit"));
+    EXPECT_FALSE(circuit.electrochemistry.has_value());
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, says_that_a_set_was_made_to_another_capacity) {
+    EXPECT_THAT(rehearsed("baseline-three-cycles.toml").model.name, HasSubstr("made to 2.4 Ah"));
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, refuses_a_set_that_cannot_be) {
+    RehearsalOptions options;
+    options.set = particle_set("NMC/graphite").value();
+    options.set->positive.radius = -1.0;
+    for (const auto& file : testing::shipped_protocols()) {
+        const std::string text = testing::text_of(file);
+        const protocol::Parsed parsed = protocol::parse_protocol("p.toml", text);
+        const auto outcome = rehearse(*parsed.protocol, text, options);
+        ASSERT_FALSE(outcome.has_value());
+        EXPECT_THAT(outcome.error().message, HasSubstr("positive.radius"));
+    }
+}
+
+}  // namespace
+}  // namespace slowfilm::sim
