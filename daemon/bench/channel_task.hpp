@@ -23,7 +23,7 @@ namespace slowfilm::bench {
 struct ActiveRun {
     ledger::RunNumber number{0};
     std::string cell, title;
-    ledger::RunNumber tray{0};                     // the first run of its tray; 0: it was started alone
+    ledger::RunNumber tray{0};                 // the first run of its tray; 0: it was started alone
     std::unique_ptr<const engine::Plan> plan;  // null: the state could not be restored, see `trouble`
     engine::Run run;
     std::optional<record::Recorder> recorder;

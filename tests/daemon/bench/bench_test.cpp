@@ -408,9 +408,10 @@ TEST(Bench, a_second_bench_on_the_same_ledger_is_refused) {
     World world(1);
     boost::asio::io_context io;
     const Result<std::unique_ptr<Bench>> second =
-        Bench::open(io, world.options(), [](const ChannelConfig&, const ChamberConfig*) -> Result<std::unique_ptr<channel::Channel>> {
-            return fail(Failure::internal, "no channel is made before the ledger is ours");
-        });
+        Bench::open(io, world.options(),
+                    [](const ChannelConfig&, const ChamberConfig*) -> Result<std::unique_ptr<channel::Channel>> {
+                        return fail(Failure::internal, "no channel is made before the ledger is ours");
+                    });
     ASSERT_FALSE(second);
     EXPECT_EQ(second.error().failure, Failure::try_again);
 }

@@ -277,16 +277,17 @@ class World {
 
   private:
     ChannelFactory factory() {
-        return [this](const ChannelConfig& config, const ChamberConfig* chamber) -> Result<std::unique_ptr<channel::Channel>> {
+        return [this](const ChannelConfig& config,
+                      const ChamberConfig* chamber) -> Result<std::unique_ptr<channel::Channel>> {
             sim::SimulatedChannelOptions simulation;
             simulation.stage.traits = config.traits;
             simulation.stage.seed = config.simulated.seed;
             if (chamber != nullptr) {
                 std::shared_ptr<sim::Chamber>& shared = chambers_[chamber->name];
                 if (!shared) {
-                    shared = std::make_shared<sim::Chamber>(
-                        25.0, static_cast<double>(chamber->ramp.count) / 3'600'000.0, celsius(chamber->min),
-                        celsius(chamber->max));
+                    shared =
+                        std::make_shared<sim::Chamber>(25.0, static_cast<double>(chamber->ramp.count) / 3'600'000.0,
+                                                       celsius(chamber->min), celsius(chamber->max));
                 }
                 simulation.chamber = shared;
             }

@@ -194,10 +194,10 @@ TEST(OnlyIf, a_step_whose_figure_is_so_is_gone_through_and_another_is_passed_ove
     const auto judged = [](std::int64_t below) {
         Step extra = charge_step(CurrentOrRate{500_mA}, 4200_mV, 14_h);
         extra.only_if = protocol::OnlyIf{.figure = FigureId::discharge_capacity, .below = below};
-        Bench bench = at(2800_mV, of_steps({discharge_step(CurrentOrRate{1000_mA}, 2700_mV, 5_h),
-                                            charge_step(CurrentOrRate{1000_mA}, 4200_mV, 5_h),
-                                            discharge_step(CurrentOrRate{1000_mA}, 2700_mV, 5_h), extra,
-                                            rest_step(1_h)}));
+        Bench bench =
+            at(2800_mV, of_steps({discharge_step(CurrentOrRate{1000_mA}, 2700_mV, 5_h),
+                                  charge_step(CurrentOrRate{1000_mA}, 4200_mV, 5_h),
+                                  discharge_step(CurrentOrRate{1000_mA}, 2700_mV, 5_h), extra, rest_step(1_h)}));
         bench.voltage = 2699_mV;
         bench.step();
         bench.voltage = 3600_mV;
