@@ -82,30 +82,37 @@ class StageSolver {
         double by_potential{0.0}, by_film{0.0}, film_by_potential{0.0};
     };
 
-    // The mean and the surface of a sphere after the step, linear in the current that enters it.
-    void sphere(std::size_t first, double diffusion, double per_ampere, double dry, Linear& mean, Linear& surface,
-                std::array<double, sphere_terms>& damping) const {
+    // The particle of one electrode. Its mean and surface after the step are linear in the current that enters it.
+    struct Sphere {
+        std::size_t first{0};  // of its unknowns: the mean, then the modes
+        double diffusion{0.0}, per_ampere{0.0};
+        double dry{0.0};  // the filling of what is not wetted yet
+        Linear mean, surface;
+        std::array<double, sphere_terms> damping{};
+    };
+
+    [[nodiscard]] Sphere sphere(std::size_t first, double diffusion, double per_ampere, double dry) const {
+        Sphere made{.first = first, .diffusion = diffusion, .per_ampere = per_ampere, .dry = dry};
         const double shrink = 1.0 / (1.0 + g_ * wetting_);
-        mean.at = (stage_.base[first] + g_ * wetting_ * dry) * shrink;
-        mean.by = g_ * per_ampere * shrink;
+        made.mean.at = (stage_.base[first] + g_ * wetting_ * dry) * shrink;
+        made.mean.by = g_ * per_ampere * shrink;
         double at = 0.0;
         double by = 0.0;
         for (std::size_t k = 0; k < sphere_terms; ++k) {
-            damping[k] = 1.0 / (1.0 + g_ * (eq_.sphere_.decay[k] * diffusion + wetting_));
-            at += stage_.base[first + 1 + k] * damping[k];
-            by += eq_.sphere_.gain[k] * damping[k];
+            made.damping[k] = 1.0 / (1.0 + g_ * (eq_.sphere_.decay[k] * diffusion + wetting_));
+            at += stage_.base[first + 1 + k] * made.damping[k];
+            by += eq_.sphere_.gain[k] * made.damping[k];
         }
-        surface.at = mean.at + at;
-        surface.by = mean.by + by * g_ * per_ampere * (1.0 / 3.0);
+        made.surface.at = made.mean.at + at;
+        made.surface.by = made.mean.by + by * g_ * per_ampere * (1.0 / 3.0);
+        return made;
     }
 
     void gather() {
-        negative_per_ampere_ = 1.0 / (eq_.negative_charge_ * wet_);
-        positive_per_ampere_ = -1.0 / (eq_.positive_charge_ * wet_);
-        sphere(unknown::negative, warm_.negative, negative_per_ampere_, pristine_stoichiometry, negative_mean_,
-               negative_surface_, negative_damping_);
-        sphere(unknown::positive, warm_.positive, positive_per_ampere_, eq_.parameters_.positive.pristine,
-               positive_mean_, positive_surface_, positive_damping_);
+        negative_ =
+            sphere(unknown::negative, warm_.negative, 1.0 / (eq_.negative_charge_ * wet_), pristine_stoichiometry);
+        positive_ = sphere(unknown::positive, warm_.positive, -1.0 / (eq_.positive_charge_ * wet_),
+                           eq_.parameters_.positive.pristine);
         const double per_wet = 1.0 / wet_;
         const ElectrolyteModes& salt = eq_.salt_;
         salt_negative_.by = salt.negative.rest / warm_.salt * per_wet;
@@ -133,7 +140,7 @@ class StageSolver {
         const Electrolyte::Point positive = eq_.electrolyte_.at(salt_positive_(current_));
         const double per_salt = 1.0 / p.electrolyte.concentration;
         negative_exchange_ = warm_.negative_exchange * wet_ * std::sqrt(negative.concentration * per_salt);
-        const double y = positive_surface_(current_);
+        const double y = positive_.surface(current_);
         const CurvePoint curve = eq_.positive_table_.at(y);
         const Filling filling(y);
         const double exchange =
@@ -153,7 +160,7 @@ class StageSolver {
         by_positive_ = curve.slope - 2.0 * warm_.thermal * steep * z * filling.slope;
         by_salt_ = salt_gain_ * 0.5 * (positive.slope + negative.slope);
         instant_ = 2.0 * warm_.thermal * steep / exchange + ohmic + film;
-        rest_slope_ = instant_ + by_positive_ * positive_surface_.by +
+        rest_slope_ = instant_ + by_positive_ * positive_.surface.by +
                       salt_gain_ * (positive.slope * salt_positive_.by - negative.slope * salt_negative_.by);
         rest_at_ = current_;
     }
@@ -161,7 +168,7 @@ class StageSolver {
     [[nodiscard]] double film_surface() const {
         const FilmParameters& film = eq_.parameters_.film;
         return film.surface_ratio * eq_.negative_surface_ * wet_ *
-               (1.0 + film.surface_growth * std::max(around_.opened, negative_mean_(intercalation_)));
+               (1.0 + film.surface_growth * std::max(around_.opened, negative_.mean(intercalation_)));
     }
 
     [[nodiscard]] Side side_currents() {
@@ -267,7 +274,7 @@ class StageSolver {
         layer_ =
             eq_.has_double_layer() ? -eq_.parameters_.double_layer * (phi_ - stage_.base[unknown::graphite]) / g_ : 0.0;
         intercalation_ = current_ - side_.film - side_.plating - layer_;
-        const double x = negative_surface_(intercalation_);
+        const double x = negative_.surface(intercalation_);
         curve_ = eq_.negative_table_.at(x);
         const Filling filling(x);
         exchange_ = negative_exchange_ * filling.root;
@@ -275,7 +282,7 @@ class StageSolver {
         const double steep = 2.0 * warm_.thermal / std::sqrt(1.0 + z * z);
         kinetic_slope_ = steep / exchange_;
         by_surface_ = curve_.slope + steep * z * filling.slope;
-        round.surface_slope = kinetic_slope_ - by_surface_ * negative_surface_.by;
+        round.surface_slope = kinetic_slope_ - by_surface_ * negative_.surface.by;
         round.residual = phi_ - curve_.value + 2.0 * warm_.thermal * elementary::asinh(z);
         const double layer_slope = eq_.has_double_layer() ? eq_.parameters_.double_layer / g_ : 0.0;
         round.slope = 1.0 + round.surface_slope *
@@ -364,7 +371,7 @@ class StageSolver {
                 break;
             }
         }
-        const double x = negative_surface_(0.0);
+        const double x = negative_.surface(0.0);
         curve_ = eq_.negative_table_.at(x);
         const Filling filling(x);
         exchange_ = negative_exchange_ * filling.root;
@@ -376,24 +383,21 @@ class StageSolver {
         by_surface_ = 0.0;
     }
 
-    void sphere_rates(std::size_t first, double diffusion, double per_ampere, double dry, double current,
-                      const std::array<double, sphere_terms>& damping, ParticleState& rate) const {
-        const double inflow = per_ampere * current;
-        rate[first] = (inflow + wetting_ * (dry - stage_.base[first])) / (1.0 + g_ * wetting_);
+    void sphere_rates(const Sphere& sphere, double current, ParticleState& rate) const {
+        const double inflow = sphere.per_ampere * current;
+        rate[sphere.first] = (inflow + wetting_ * (sphere.dry - stage_.base[sphere.first])) / (1.0 + g_ * wetting_);
         for (std::size_t k = 0; k < sphere_terms; ++k) {
-            const double fall = eq_.sphere_.decay[k] * diffusion + wetting_;
-            rate[first + 1 + k] =
-                (eq_.sphere_.gain[k] * (1.0 / 3.0) * inflow - fall * stage_.base[first + 1 + k]) * damping[k];
+            const std::size_t mode = sphere.first + 1 + k;
+            const double fall = eq_.sphere_.decay[k] * sphere.diffusion + wetting_;
+            rate[mode] = (eq_.sphere_.gain[k] * (1.0 / 3.0) * inflow - fall * stage_.base[mode]) * sphere.damping[k];
         }
     }
 
     void fill_rates(ParticleState& rate) {
         inner_ = rest_ + rest_slope_ * (current_ - rest_at_) - phi_;
         terminal_ = terminals_.voltage_held ? current_ + around_.leak * inner_ : terminals_.value;
-        sphere_rates(unknown::negative, warm_.negative, negative_per_ampere_, pristine_stoichiometry, intercalation_,
-                     negative_damping_, rate);
-        sphere_rates(unknown::positive, warm_.positive, positive_per_ampere_, eq_.parameters_.positive.pristine,
-                     current_, positive_damping_, rate);
+        sphere_rates(negative_, intercalation_, rate);
+        sphere_rates(positive_, current_, rate);
         for (std::size_t m = 0; m < electrolyte_terms; ++m) {
             const double fall = eq_.salt_.decay[m] * warm_.salt;
             rate[unknown::salt + m] =
@@ -408,8 +412,8 @@ class StageSolver {
         rate[unknown::leaked] = terminal_ - current_;
         const ParticleParameters& p = eq_.parameters_;
         const double power = terminal_ * (inner_ + around_.contact * terminal_) + around_.heat -
-                             current_ * eq_.positive_table_.at(positive_mean_(current_)).value +
-                             intercalation_ * eq_.negative_table_.at(negative_mean_(intercalation_)).value +
+                             current_ * eq_.positive_table_.at(positive_.mean(current_)).value +
+                             intercalation_ * eq_.negative_table_.at(negative_.mean(intercalation_)).value +
                              side_.film * p.film.heat_potential;
         rate[unknown::temperature] = (power - p.cooling * (stage_.base[unknown::temperature] - around_.ambient)) /
                                      (p.heat_capacity + g_ * p.cooling);
@@ -438,10 +442,8 @@ class StageSolver {
     double g_;
     ParticleEquations::Warm warm_;
     double wet_{1.0}, wetting_{0.0};
-    double negative_per_ampere_{0.0}, positive_per_ampere_{0.0};
-    Linear negative_mean_, negative_surface_, positive_mean_, positive_surface_;
+    Sphere negative_, positive_;
     Linear salt_negative_, salt_separator_, salt_positive_;
-    std::array<double, sphere_terms> negative_damping_, positive_damping_;
 
     double phi_{0.0}, current_{0.0}, intercalation_{0.0}, film_{0.0}, layer_{0.0};
     double rest_{0.0}, rest_slope_{0.0}, rest_at_{0.0}, instant_{0.0};
