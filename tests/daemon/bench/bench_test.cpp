@@ -330,12 +330,7 @@ TEST(Bench, virtual_time_waits_for_a_channel_that_has_not_answered) {
 TEST(Bench, heat_opens_the_group_and_quarantines_the_cell) {
     // Slow enough that the second cell is under way when the first gets hot.
     World world(2, [](BenchOptions& options) { options.time_scale = 1000.0; });
-    world.close();
-    world.change_simulation = [](sim::SimulatedChannelOptions& options) {
-        options.faulty_cell = "C-hot";
-        options.cell.faults.push_back({sim::CellFaultKind::heat, 40.0, 300.0, 0.0});
-    };
-    world.open();
+    world.let_a_cell_heat();
     ASSERT_TRUE(world.start("a2", "C-good"));
     ASSERT_TRUE(world.start("a1", "C-hot", unattended_protocol()));
     // The wiring's limit for a charge comes first, the cell's own after it.

@@ -60,12 +60,7 @@ TEST(Verify, a_ledger_is_good_after_a_confirm) {
 TEST(Verify, a_ledger_is_good_after_a_cell_trip_and_the_trip_of_its_group) {
     // Slow enough that the second cell is under way when the first gets hot.
     World world(2, [](BenchOptions& options) { options.time_scale = 1000.0; });
-    world.close();
-    world.change_simulation = [](sim::SimulatedChannelOptions& options) {
-        options.faulty_cell = "C-hot";
-        options.cell.faults.push_back({sim::CellFaultKind::heat, 40.0, 300.0, 0.0});
-    };
-    world.open();
+    world.let_a_cell_heat();
     ASSERT_TRUE(world.start("a2", "C-good"));
     ASSERT_TRUE(world.start("a1", "C-hot", unattended_protocol()));
     world.until([&] {

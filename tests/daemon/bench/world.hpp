@@ -198,6 +198,16 @@ class World {
     std::vector<boost::json::object> events;
     std::function<void(sim::SimulatedChannelOptions&)> change_simulation;
 
+    // From now on cell C-hot warms by itself, five minutes after it was loaded.
+    void let_a_cell_heat() {
+        close();
+        change_simulation = [](sim::SimulatedChannelOptions& options) {
+            options.faulty_cell = "C-hot";
+            options.cell.faults.push_back({sim::CellFaultKind::heat, 40.0, 300.0, 0.0});
+        };
+        open();
+    }
+
     // The daemon dies: what is not on disk is lost, nothing is said to anyone.
     void close() {
         bench.reset();
