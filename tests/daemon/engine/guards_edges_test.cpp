@@ -7,10 +7,7 @@ namespace slowfilm::engine::test {
 namespace {
 
 TEST(Guards, a_reading_dated_ahead_of_its_input_is_bad_and_blinds_nobody) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.spoil = [](Sample& s) { s.voltage.time = s.voltage.time + 10'000_h; };
     bench.step();
     bench.spoil = [](Sample& s) { s.current.time = s.current.time + 100_h; };
@@ -25,10 +22,7 @@ TEST(Guards, a_reading_dated_ahead_of_its_input_is_bad_and_blinds_nobody) {
 }
 
 TEST(Guards, heat_after_the_cell_has_tripped_still_opens_the_neighbours) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.voltage = 1000_mV;  // an internal short
     bench.run_for(3_s);
     ASSERT_TRUE(bench.tripped_by(GuardId::low_voltage));
@@ -40,10 +34,7 @@ TEST(Guards, heat_after_the_cell_has_tripped_still_opens_the_neighbours) {
 }
 
 TEST(Guards, heat_in_the_same_sample_as_a_worse_trip_opens_the_neighbours) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.voltage = 1000_mV;
     bench.temperature = 55_degC;
     bench.run_for(3_s);
@@ -96,10 +87,7 @@ TEST(Guards, a_small_discharge_after_a_large_one_does_not_begin_a_new_leg) {
 }
 
 TEST(Guards, a_blown_fuse_that_drives_the_stage_to_its_ceiling_is_no_end) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.current = Current{};  // the terminals are at the ceiling, the sense leads are not
     bench.mode = StageMode::at_ceiling;
     bench.run_for(10_s);
@@ -213,10 +201,7 @@ TEST(Guards, current_that_nobody_let_flow_yet_trips_though_the_demand_is_out) {
 }
 
 TEST(Opening, an_opening_that_is_ignored_is_sent_again_until_the_current_is_gone) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.current = 500_mA;
     bench.mode = StageMode::constant_current;
     bench.command(CommandKind::pause);
@@ -229,10 +214,7 @@ TEST(Opening, an_opening_that_is_ignored_is_sent_again_until_the_current_is_gone
 }
 
 TEST(Opening, an_output_stuck_on_is_the_loudest_event_and_trips_the_group) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.current = 500_mA;
     bench.mode = StageMode::constant_current;
     bench.command(CommandKind::pause);
@@ -246,10 +228,7 @@ TEST(Opening, an_output_stuck_on_is_the_loudest_event_and_trips_the_group) {
 }
 
 TEST(Opening, a_channel_without_readings_is_not_told_of_every_second_for_ever) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.spoil = [](Sample& sample) { sample = Sample{}; };
     bench.run_for(1_h);
     EXPECT_GT(bench.run.opening.times, 1'000U) << "the opening itself is asked for as often as ever";

@@ -79,10 +79,7 @@ TEST(Warnings, of_two_guards_in_one_sample_are_both_told) {
     p.limits.temperature_max.warn = 40_degC;
     p.limits.current_max.warn = CurrentOrRate{502_mA};
     p.limits.current_max.trip = CurrentOrRate{1200_mA};
-    Bench bench{p, formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(p);
     bench.temperature = 41_degC;
     bench.current = 504_mA;
     bench.run_for(5_s);

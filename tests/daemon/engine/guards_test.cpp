@@ -252,10 +252,7 @@ TEST(Guards, low_voltage_is_armed_by_two_readings_and_then_for_good) {
 }
 
 TEST(Guards, a_flickering_fault_trips_all_the_same) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     for (int i = 0; i < 60 && bench.run.state == RunState::forming; ++i) {
         bench.voltage = i % 2 == 0 ? 4260_mV : 3600_mV;
         bench.step();
@@ -419,10 +416,7 @@ TEST(Guards, a_steady_reading_for_a_day_is_neither_stale_nor_stuck) {
 }
 
 TEST(Guards, no_samples_at_all_trip_by_the_clock_alone) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     for (int i = 0; i < 4; ++i) {
         bench.silence();
     }
@@ -430,10 +424,7 @@ TEST(Guards, no_samples_at_all_trip_by_the_clock_alone) {
 }
 
 TEST(Guards, a_repeated_sample_is_not_a_fresh_one) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     const Sample old = bench.sample();
     for (int i = 0; i < 5 && bench.run.state == RunState::forming; ++i) {
         bench.now = bench.now + 1_s;
@@ -564,10 +555,7 @@ TEST(Guards, a_warning_is_said_once_until_it_has_gone) {
 }
 
 TEST(Guards, a_stage_at_its_ceiling_is_not_off_its_demand) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.mode = StageMode::at_ceiling;
     bench.voltage = 4199_mV;
     bench.current = 300_mA;

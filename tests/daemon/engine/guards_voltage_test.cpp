@@ -242,10 +242,7 @@ TEST(StepLimits, hold_in_their_step_and_no_longer) {
     first.limits->temperature_max.written = Place{};
     Step second = charge_step(CurrentOrRate{400_mA}, 4200_mV, 14_h);
     p.steps = {first, second};
-    Bench narrow{p, formed()};
-    narrow.voltage = 3600_mV;
-    narrow.start();
-    narrow.run_for(30_s);
+    Bench narrow = under_way(p);
     narrow.temperature = 31_degC;
     narrow.run_for(3_s);
     ASSERT_TRUE(narrow.tripped_by(GuardId::over_temperature));

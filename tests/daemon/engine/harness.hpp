@@ -268,4 +268,14 @@ class Bench {
     }
 };
 
+// A formed cell, thirty seconds under way in the protocol's first step.
+inline Bench under_way(const Protocol& protocol, Voltage voltage = 3600_mV,
+                       const ChannelTraits& traits = ideal_traits()) {
+    Bench bench{protocol, formed(), traits};
+    bench.voltage = voltage;
+    bench.start();
+    bench.run_for(30_s);
+    return bench;
+}
+
 }  // namespace slowfilm::engine::test

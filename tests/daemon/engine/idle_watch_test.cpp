@@ -127,10 +127,7 @@ TEST(Idle, a_cell_whose_connection_was_in_doubt_is_not_blamed_when_its_run_is_st
 }
 
 TEST(Idle, a_tripped_cells_own_guard_is_not_told_again_and_another_is) {
-    Bench bench{charging(), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(charging());
     bench.voltage = 4300_mV;
     bench.run_for(1_min);
     ASSERT_TRUE(bench.tripped_by(GuardId::over_voltage));

@@ -139,10 +139,7 @@ TEST(Safety, persistence_of_a_hard_guard_never_restarts) {
 }
 
 TEST(Safety, persistence_of_what_judges_an_answer_to_a_demand_starts_anew_at_a_new_visit) {
-    Bench bench{two_visits(34_s), formed()};
-    bench.voltage = 3600_mV;
-    bench.start();
-    bench.run_for(30_s);
+    Bench bench = under_way(two_visits(34_s));
     bench.current = 470_mA;  // 30 mA short, for four of the five seconds
     while (bench.run.guards.fill[static_cast<std::size_t>(GuardId::current_error)].out_for < 4_s) {
         bench.step();
