@@ -20,6 +20,8 @@ constexpr std::array<Named, figure_count> figures{{
     {"k_value", Dimension::voltage_slope},
 }};
 
+constexpr Wide us_per_day = 86'400'000'000;
+
 // Rounded half away from zero; what does not fit is no figure.
 std::optional<std::int64_t> divided(Wide over, Wide under) {
     if (under < 0) {
@@ -75,9 +77,12 @@ std::optional<VoltageSlope> decay_of(Voltage first, Voltage second, Duration spa
     if (span.count <= 0) {
         return std::nullopt;
     }
-    constexpr Wide us_per_day = 86'400'000'000;
     const auto value = divided((static_cast<Wide>(first.count) - second.count) * us_per_day, span.count);
     return value ? std::optional{VoltageSlope{*value}} : std::nullopt;
+}
+
+Voltage moved_by(VoltageSlope rate, Duration span) {
+    return Voltage{static_cast<std::int64_t>(static_cast<Wide>(rate.count) * span.count / us_per_day)};
 }
 
 }  // namespace slowfilm

@@ -41,4 +41,7 @@ inline constexpr TemperatureDifference k_value_temperature_max{1'000};
 // The fall of the open-circuit voltage per day, positive for a falling one; nothing where `span` is not above 0.
 [[nodiscard]] std::optional<VoltageSlope> decay_of(Voltage first, Voltage second, Duration span);
 
+// How far a voltage goes at a rate.
+[[nodiscard]] Voltage moved_by(VoltageSlope rate, Duration span);
+
 }  // namespace slowfilm

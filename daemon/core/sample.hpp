@@ -22,6 +22,12 @@ struct Reading {
     [[nodiscard]] constexpr bool good() const { return quality == Quality::good; }
 };
 
+// The newest good reading of a quantity: voltage and current need not come in the same sample.
+template <class Q>
+[[nodiscard]] constexpr const Reading<Q>& newest(const Reading<Q>& fresh, const Reading<Q>& last) {
+    return fresh.good() ? fresh : last;
+}
+
 // What the power stage says it is doing. `unknown` where the instrument does not tell.
 enum class StageMode : std::uint8_t { unknown, open, constant_current, at_ceiling, at_floor, constant_voltage };
 

@@ -139,8 +139,8 @@ ConnectionVerdict check_at_rest(const Plan& plan, Run& run, const Sample& sample
 // The newest good reading of a quantity, where it was taken after what it is to answer.
 template <class Q>
 const Reading<Q>* answer(const Reading<Q>& fresh, const Reading<Q>& last, Time from) {
-    const Reading<Q>& newest = fresh.good() ? fresh : last;
-    return newest.good() && newest.time >= from ? &newest : nullptr;
+    const Reading<Q>& reading = newest(fresh, last);
+    return reading.good() && reading.time >= from ? &reading : nullptr;
 }
 
 ConnectionVerdict check_driven(const Plan& plan, Run& run, const Sample& sample, Time now) {
@@ -159,10 +159,8 @@ ConnectionVerdict check_driven(const Plan& plan, Run& run, const Sample& sample,
 }
 
 ConnectionVerdict judge_resistance(const Plan& plan, const ConnectionTest& test, Voltage moved) {
-    __extension__ using Wide = __int128;
-    constexpr std::int64_t nano = 1'000'000'000;
-    const auto resistance =
-        Resistance{static_cast<std::int64_t>(static_cast<Wide>(moved.count) * nano / magnitude(test.current).count)};
+    const Resistance resistance =
+        resistance_of(Voltage{}, Current{}, moved, magnitude(test.current)).value_or(Resistance{});
     const protocol::Range<Resistance>& window = plan.start_resistance;
     if (window.min && !(resistance >= *window.min)) {
         return outside(ConnectionFault::resistance_low, resistance.count, window.min->count);

@@ -92,8 +92,8 @@ void Machine::judge_taper(const Sample& sample, Duration span) {
     if (hold == nullptr || !step.end_current.set) {
         return;
     }
-    const Reading<Voltage>& voltage = sample.voltage.good() ? sample.voltage : run_.last.voltage;
-    const Reading<Current>& reading = sample.current.good() ? sample.current : run_.last.current;
+    const Reading<Voltage>& voltage = newest(sample.voltage, run_.last.voltage);
+    const Reading<Current>& reading = newest(sample.current, run_.last.current);
     const bool any = sample.voltage.good() || sample.current.good();
     if (!any || !voltage.good() || !reading.good()) {
         return;  // neither met nor missed: staleness is judged elsewhere

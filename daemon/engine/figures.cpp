@@ -67,13 +67,14 @@ void Machine::note_figures(const PlanStep& step) {
 
 void Machine::end_cycle(const PlanStep& step, EndReason reason) {
     const bool full = step.ends_cycle_by_voltage && reason == EndReason::voltage;
-    const bool whole = run_.cycle_whole;
     const auto put = [&](FigureId id, const FigureValue& value) { run_.figures[index_of(id)] = value; };
-    const auto of_whole = [&](const auto& value) { return whole ? value : decltype(value){}; };
-    put(FigureId::charge_capacity, whole ? known(std::optional{run_.cycle_in}) : FigureValue{});
-    put(FigureId::discharge_capacity, whole ? known(std::optional{run_.cycle_out}) : FigureValue{});
-    put(FigureId::coulombic_efficiency, whole ? known(ratio_of(run_.cycle_out, run_.cycle_in)) : FigureValue{});
-    put(FigureId::energy_efficiency, of_whole(known_energy_ratio(run_.cycle_energy_out, run_.cycle_energy_in)));
+    const auto put_of_whole = [&](FigureId id, const FigureValue& value) {
+        put(id, run_.cycle_whole ? value : FigureValue{});
+    };
+    put_of_whole(FigureId::charge_capacity, known(std::optional{run_.cycle_in}));
+    put_of_whole(FigureId::discharge_capacity, known(std::optional{run_.cycle_out}));
+    put_of_whole(FigureId::coulombic_efficiency, known(ratio_of(run_.cycle_out, run_.cycle_in)));
+    put_of_whole(FigureId::energy_efficiency, known_energy_ratio(run_.cycle_energy_out, run_.cycle_energy_in));
     if (full && run_.first_cycle_known) {
         put(FigureId::first_cycle_efficiency, known(ratio_of(run_.discharging, run_.history.net + run_.discharging)));
     }

@@ -143,10 +143,6 @@ Scope scope_at_rest(const Plan& plan, const Run& run) {
     return {};
 }
 
-const GuardSettings& settings_of(const Plan& plan, const Run& run) {
-    return settings_in_force(plan, run);
-}
-
 void Judge::fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span) {
     const GuardSetting& s = setting(id);
     if (s.origin == Origin::off) {

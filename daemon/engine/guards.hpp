@@ -15,6 +15,14 @@ namespace slowfilm::engine {
 
 struct Run;
 
+constexpr std::size_t index_of(GuardId id) {
+    return static_cast<std::size_t>(id);
+}
+constexpr std::uint32_t bit_of(GuardId id) {
+    return std::uint32_t{1} << static_cast<unsigned>(id);
+}
+static_assert(guard_count <= 32, "each guard has a bit");
+
 // Persistence of one guard. It is time out of the limit; it drains at half the rate at which it fills, so that a
 // flickering fault still trips and one bad reading in ten does not.
 struct GuardFill {
@@ -88,9 +96,6 @@ struct GuardFinding {
 // or the bench's own sensor window, or dated after the input that brought it. A broken sensor must not read as a safe
 // cell.
 [[nodiscard]] Sample plausible_part(const Plan& plan, const Sample& sample, Time now);
-
-// The guards' numbers in force: the step's own where it has some, else those of [limits].
-[[nodiscard]] const GuardSettings& settings_of(const Plan& plan, const Run& run);
 
 // Takes the good readings of a plausible_part into account, judges every guard that the run's state does not suspend.
 [[nodiscard]] GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now);

@@ -29,15 +29,14 @@ std::int64_t lag_of_sweep(const Plan& plan, const Run& run, bool of_current) {
     if (sweep.of_current != of_current) {
         return 0;
     }
-    __extension__ using Wide = __int128;
-    constexpr std::int64_t day = 86'400'000'000;
-    const Wide lag = (plan.traits.period + plan.traits.settle).count;
+    const Duration lag = plan.traits.period + plan.traits.settle;
     if (of_current) {
+        __extension__ using Wide = __int128;
         const std::int64_t from = sweep.from_now ? run.shape.from : sweep.from;
         const Wide way = sweep.to < from ? from - sweep.to : sweep.to - from;
-        return sweep.over.count > 0 ? static_cast<std::int64_t>(way * lag / sweep.over.count) : 0;
+        return sweep.over.count > 0 ? static_cast<std::int64_t>(way * lag.count / sweep.over.count) : 0;
     }
-    return static_cast<std::int64_t>(sweep.rate.count * lag / day);
+    return moved_by(sweep.rate, lag).count;
 }
 
 std::int64_t sweep_lag(const Plan& plan, const Run& run, bool of_current) {

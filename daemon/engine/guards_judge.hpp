@@ -9,14 +9,6 @@
 
 namespace slowfilm::engine {
 
-constexpr std::size_t index_of(GuardId id) {
-    return static_cast<std::size_t>(id);
-}
-constexpr std::uint32_t bit_of(GuardId id) {
-    return std::uint32_t{1} << static_cast<unsigned>(id);
-}
-static_assert(guard_count <= 32, "GuardState::out has a bit for each guard");
-
 // What the state of the run lets be judged. A cell under a person's hands, or one whose connection is in doubt, is not
 // blamed for its voltage; heat is judged always.
 struct Scope {
@@ -31,25 +23,11 @@ inline Scope scope_of(const Plan& plan, const Run& run) {
     }
     return scope_at_rest(plan, run);
 }
-inline const GuardSettings& settings_in_force(const Plan& plan, const Run& run) {
-    const std::int16_t own = run.in_visit ? plan.steps[run.step].limits : std::int16_t{-1};
-    return own < 0 ? plan.guards : plan.step_guards[static_cast<std::size_t>(own)];
-}
-
-// The newest good reading of a quantity: voltage and current need not come in the same sample.
-template <class Q>
-const Reading<Q>& newest(const Reading<Q>& fresh, const Reading<Q>& last) {
-    return fresh.good() ? fresh : last;
-}
 
 class Judge {
   public:
     Judge(const Plan& the_plan, Run& the_run, const Scope& the_scope, Time the_time)
-        : plan{the_plan},
-          run{the_run},
-          scope{the_scope},
-          settings{settings_in_force(the_plan, the_run)},
-          now{the_time} {}
+        : plan{the_plan}, run{the_run}, scope{the_scope}, settings{settings_of(the_plan, the_run)}, now{the_time} {}
 
     const Plan& plan;
     Run& run;

@@ -49,7 +49,7 @@ class Machine {
     void start_step();
     void gather();
     [[nodiscard]] bool resolve_goals(const PlanStep& step);
-    [[nodiscard]] Current within(Current current, Current most) const;
+    [[nodiscard]] Current scaled_current(Current at_rated) const;
     void go_on_with_step(bool again);
     void set_ambient(const PlanStep& step);
     void end_visit(EndReason reason);
@@ -72,7 +72,6 @@ class Machine {
 
     // ramps and pulses (shapes.cpp)
     void begin_shape(const PlanStep& step);
-    [[nodiscard]] static Voltage swept(VoltageSlope rate, Duration span);
     [[nodiscard]] std::int64_t sweep_now(const SweepPlan& sweep) const;
     [[nodiscard]] Demand sweep_demand(const PlanStep& step) const;
     void go_on_with_sweep(const PlanStep& step, bool again);
@@ -100,7 +99,7 @@ class Machine {
     void note_totals(const Sample& sample);
     void judge_keep(const Sample& sample);
 
-    // safety (engine.cpp)
+    // safety (safety.cpp)
     void heed(const GuardFinding& finding);
     void note_idle(const GuardFinding& finding);
     void judge_copper();

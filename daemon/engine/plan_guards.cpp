@@ -15,12 +15,6 @@ using protocol::Limit;
 using protocol::Limits;
 
 constexpr Voltage formed_over_window = 300_mV;
-constexpr Voltage voltage_fall_default = 50_mV;
-constexpr Voltage voltage_jump_default = 50_mV;
-constexpr Voltage lead_drop_default = 300_mV;
-constexpr std::int64_t above_ambient_default = 15'000;  // mK
-constexpr std::int64_t stuck_percent = 2;
-constexpr std::int64_t stuck_percent_lfp = 5;  // its plateau is that flat
 
 tl::unexpected<Error> refuse(std::string why) {
     return fail(Failure::bad_data, std::move(why));
@@ -134,12 +128,6 @@ class GuardPlanner {
         plan_.formed_above = plan_.window_min + formed_over_window;
         plan_.armed_above = limits_.armed_above.value_or(plan_.window_min + protocol::armed_over_window);
         guard(GuardId::reversed).trip = guard(GuardId::reversed).low = reversed_below.count;
-        guard(GuardId::voltage_fall).trip = voltage_fall_default.count;
-        guard(GuardId::voltage_jump).trip = voltage_jump_default.count;
-        guard(GuardId::lead_drop).trip = lead_drop_default.count;
-        guard(GuardId::above_ambient).trip = above_ambient_default;
-        const bool flat = protocol_.cell.chemistry == protocol::Chemistry::lfp_graphite;
-        guard(GuardId::stuck).trip = plan_.capacity.count / 100 * (flat ? stuck_percent_lfp : stuck_percent);
         // For people; what is judged is 1 % of the demand at hand.
         const Current most = current_of(*limits_.current_max.trip, plan_.capacity);
         guard(GuardId::current_error).trip = (traits.current_accuracy * 2).count + most.count / 100;

@@ -93,7 +93,6 @@ struct ConnectionTest {
     Time since;  // of the phase
     Voltage before, during;
     Current current;  // as measured while driven
-    std::uint8_t readings{0};
 };
 
 // What one time through a step did. Valid for the visit that just ended when a step_ended event is in the decision.
@@ -216,6 +215,12 @@ struct Run {
     GuardState guards;
     Opening opening;
 };
+
+// The guards' numbers in force: the step's own where it has some, else those of [limits].
+[[nodiscard]] inline const GuardSettings& settings_of(const Plan& plan, const Run& run) {
+    const std::int16_t own = run.in_visit ? plan.steps[run.step].limits : std::int16_t{-1};
+    return own < 0 ? plan.guards : plan.step_guards[static_cast<std::size_t>(own)];
+}
 
 // Field by field from one list, versioned. A version that cannot be read is refused, never guessed.
 [[nodiscard]] std::string serialise(const Run& run);

@@ -340,7 +340,6 @@ void test_state(Io& io, Run& r) {
     quantity(io, r.test.before);
     quantity(io, r.test.during);
     quantity(io, r.test.current);
-    io.value(r.test.readings);
 }
 
 template <class Io>

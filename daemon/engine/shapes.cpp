@@ -24,12 +24,6 @@ void Machine::begin_shape(const PlanStep& step) {
     }
 }
 
-Voltage Machine::swept(VoltageSlope rate, Duration span) {
-    __extension__ using Wide = __int128;
-    constexpr Wide us_per_day = 86'400'000'000;
-    return Voltage{static_cast<std::int64_t>(static_cast<Wide>(rate.count) * span.count / us_per_day)};
-}
-
 // Where the sweep is now, whole steps of the channel's resolution only: each setpoint is a message to an instrument.
 std::int64_t Machine::sweep_now(const SweepPlan& sweep) const {
     const Shape& shape = run_.shape;
@@ -45,7 +39,7 @@ std::int64_t Machine::sweep_now(const SweepPlan& sweep) const {
     }
     const std::int64_t most = way < 0 ? -way : way;
     const std::int64_t least = std::max<std::int64_t>(plan_.traits.voltage_resolution.count, 1);
-    const std::int64_t moved = swept(sweep.rate, shape.done).count;
+    const std::int64_t moved = moved_by(sweep.rate, shape.done).count;
     if (moved >= most) {
         return sweep.to;
     }
@@ -102,13 +96,7 @@ void Machine::take_level(const PlanStep& step, std::uint8_t level) {
     run_.shape.level = level;
     run_.shape.switched = now_;
     DriveCurrent drive = std::get<DriveCurrent>(step.demand);
-    drive.current = plan.current;
-    if (plan.measured) {
-        __extension__ using Wide = __int128;
-        const Wide scaled = static_cast<Wide>(plan.current.count) * run_.history.measured.count / plan_.capacity.count;
-        const Current most{plan_.guards[static_cast<std::size_t>(GuardId::over_current)].trip};
-        drive.current = within(Current{static_cast<std::int64_t>(scaled)}, most);
-    }
+    drive.current = plan.measured ? scaled_current(plan.current) : plan.current;
     demand(drive);
 }
 

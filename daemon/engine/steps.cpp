@@ -11,10 +11,6 @@ namespace {
 constexpr std::int64_t measured_least_percent = 20;
 constexpr std::int64_t measured_most_percent = 150;
 
-constexpr std::size_t index_of(GuardId id) {
-    return static_cast<std::size_t>(id);
-}
-
 template <class Q>
 Q scaled(Q at_rated, Charge measured, Charge rated) {
     __extension__ using Wide = __int128;
@@ -220,22 +216,21 @@ bool Machine::resolve_goals(const PlanStep& step) {
     if ((step.of_measured & measured_demand) == 0) {
         return true;
     }
-    // A cell that has more than its rated capacity is still asked for no more than the limits allow.
-    const Current most{plan_.guards[index_of(GuardId::over_current)].trip};
     if (auto* drive = std::get_if<DriveCurrent>(&goals.demand)) {
-        drive->current = within(scaled(drive->current, measured, rated), most);
+        drive->current = scaled_current(drive->current);
     } else if (auto* hold = std::get_if<HoldVoltage>(&goals.demand)) {
-        hold->source_max = within(scaled(hold->source_max, measured, rated), most);
-        hold->sink_max = within(scaled(hold->sink_max, measured, rated), most);
+        hold->source_max = scaled_current(hold->source_max);
+        hold->sink_max = -scaled_current(-hold->sink_max);
     }
     return true;
 }
 
-// `current` with its magnitude cut to `most` and to what the channel gives.
-Current Machine::within(Current current, Current most) const {
-    const Current source = std::min(most, plan_.traits.source_max);
-    const Current sink = std::min(most, plan_.traits.sink_max);
-    return std::clamp(current, -sink, source);
+// A current at rated capacity, made out for the measured one. A cell that has more than its rated capacity is still
+// asked for no more than the limits and the channel allow.
+Current Machine::scaled_current(Current at_rated) const {
+    const Current most{plan_.guards[index_of(GuardId::over_current)].trip};
+    return std::clamp(scaled(at_rated, run_.history.measured, plan_.capacity), -std::min(most, plan_.traits.sink_max),
+                      std::min(most, plan_.traits.source_max));
 }
 
 // `again`: after a pause, a gap or a trip; the amount is kept, a taper and what has settled must be met anew.
