@@ -226,9 +226,9 @@ bool Machine::resolve_goals(const PlanStep& step) {
 }
 
 // A current at rated capacity, made out for the measured one. A cell that has more than its rated capacity is still
-// asked for no more than the limits and the channel allow.
+// asked for no more than the limits in force and the channel allow.
 Current Machine::scaled_current(Current at_rated) const {
-    const Current most{plan_.guards[index_of(GuardId::over_current)].trip};
+    const Current most{settings_of(plan_, run_)[index_of(GuardId::over_current)].trip};
     return std::clamp(scaled(at_rated, run_.history.measured, plan_.capacity), -std::min(most, plan_.traits.sink_max),
                       std::min(most, plan_.traits.source_max));
 }

@@ -165,6 +165,19 @@ TEST(Ends, a_rate_of_the_measured_capacity_never_exceeds_the_limits) {
     EXPECT_EQ(std::get<DriveCurrent>(bench.run.demand).current, -1200_mA);
 }
 
+TEST(Ends, a_rate_of_the_measured_capacity_stays_within_the_limits_of_its_own_step) {
+    Step down = discharge_step(CurrentOrRate{Rate{1, 5}}, 2700_mV, 14_h);
+    down.current = StepCurrent{Rate{1, 5}, true};
+    down.limits.emplace();
+    down.limits->current_max.trip = CurrentOrRate{1050_mA};
+    down.limits->current_max.written = Place{1, 1};
+    CellHistory big = formed();
+    big.measured = 7000_mAh;  // 1.4 A at C/5
+    Bench bench = at(3600_mV, of_steps({down}), big);
+    ASSERT_EQ(bench.run.state, RunState::forming);
+    EXPECT_EQ(std::get<DriveCurrent>(bench.run.demand).current, -1050_mA);
+}
+
 // Passes of a repeat that discharge 1.000, 0.900, 0.895 Ah: the third differs by 0.56 %.
 TEST(Ends, a_repeat_ends_when_its_figure_no_longer_changes) {
     Step repeat = repeat_step(
