@@ -92,7 +92,7 @@ class Bench final : public Surroundings {
     void bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& task);
     void bind_unrestored(const ledger::RunData& data, ChannelTask* task, std::string why);
     void mark_interrupted(ChannelTask& task);
-    void go_on_after(const ledger::RunData& data, Time last);
+    void go_on_after(std::string_view boot, Time last, std::int64_t last_utc);
 
     // Surroundings
     [[nodiscard]] Clock& clock() override { return *clock_; }

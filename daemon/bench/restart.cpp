@@ -33,9 +33,8 @@ std::int64_t utc_of(const ledger::RunData& data, Time time) {
 
 // Run time never goes back: it goes on from the newest there is, plus the time that the machine's clock says has
 // passed.
-void Bench::go_on_after(const ledger::RunData& data, Time last) {
-    const std::int64_t last_utc = utc_of(data, last);
-    const bool same_line = clock_->now() >= last && data.header.boot_id == boot_id();
+void Bench::go_on_after(std::string_view boot, Time last, std::int64_t last_utc) {
+    const bool same_line = clock_->now() >= last && boot == boot_id();
     if (options_.time_scale) {
         clock_->go_on_from(last, last_utc);
     } else if (!same_line) {
@@ -70,18 +69,19 @@ Result<void> Bench::find_runs(ledger::Reader& reader) {
     std::set<std::string, std::less<>> seen;
     for (const ledger::RunLine& line : newest_first) {
         const bool newest_here = seen.insert(line.channel).second;
+        if (line.rehearsal) {
+            continue;
+        }
+        // Also after runs that are gone from the bench: no time is recorded twice.
+        go_on_after(line.boot_id, line.last, line.last_utc);
+        if (!newest_here && (is_finished(line.state) || line.state == RunState::tripped)) {
+            continue;
+        }
         Result<ledger::RunData> data = reader.run(line.run);
         if (!data) {
             return tl::unexpected(data.error());
         }
-        if (!data->header.rehearsal) {
-            const Time last = data->events.empty() ? data->header.created : data->events.back().event.time;
-            go_on_after(*data, last);  // also after runs that are gone from the bench: no time is recorded twice
-        }
-        if (!newest_here && (is_finished(line.state) || line.state == RunState::tripped)) {
-            continue;
-        }
-        if (data->header.rehearsal || was_removed(*data)) {
+        if (was_removed(*data)) {
             continue;
         }
         const auto found = by_name_.find(line.channel);
@@ -138,7 +138,8 @@ void Bench::bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& 
     for (const ledger::EventRecord& event : data.events) {
         run->note(event);
     }
-    go_on_after(data, std::max(run->run.now, data.header.created));
+    const Time last = std::max(run->run.now, data.header.created);
+    go_on_after(data.header.boot_id, last, utc_of(data, last));
     if (task.channel().simulated()) {
         if (const Result<bool> rebuilt = rebuild_simulated_cell(reader, run->cell, task.channel()); !rebuilt) {
             run->trouble = "the simulated cell could not be brought back (" + rebuilt.error().message +

@@ -96,6 +96,10 @@ Result<void> read(Statement& from, RunLine& line) {
     } else if (line.started_utc && last_sample) {
         line.length = Time{*last_sample} - started;
     }
+    line.rehearsal = from.integer() != 0;
+    line.boot_id = from.text();
+    line.last = Time{from.integer()};
+    line.last_utc = from.integer();
     return {};
 }
 
@@ -165,7 +169,11 @@ Result<std::vector<RunLine>> Reader::runs() {
         state_->connection,
         "SELECT number, cell, channel, protocol_title, state, wait, started_utc_us, ended_utc_us, started_us, "
         "ended_us, "
-        "(SELECT time_us FROM sample WHERE run = number ORDER BY sequence DESC LIMIT 1) FROM run ORDER BY number");
+        "(SELECT time_us FROM sample WHERE run = run.number ORDER BY sequence DESC LIMIT 1), rehearsal, boot_id, "
+        "coalesce((SELECT event.time_us FROM event WHERE event.run = run.number ORDER BY event.number DESC LIMIT 1), "
+        "created_us), "
+        "coalesce((SELECT event.utc_us FROM event WHERE event.run = run.number ORDER BY event.number DESC LIMIT 1), "
+        "created_utc_us) FROM run ORDER BY run.number");
 }
 
 Result<RunData> Reader::run(RunNumber number) {

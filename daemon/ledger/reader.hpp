@@ -21,6 +21,10 @@ struct RunLine {  // one line of `runs`
     WaitReason wait{WaitReason::none};  // what it waits for; of a stopped run, what stopped it
     std::optional<std::int64_t> started_utc, ended_utc;
     Duration length;
+    bool rehearsal{false};
+    std::string boot_id;
+    Time last;  // of its last event, else of when it was made
+    std::int64_t last_utc{0};
 };
 
 struct Verification {
