@@ -236,10 +236,6 @@ double ParticleCell::charge() const {
     return (equations_.parameters().reversed ? -ampere_seconds : ampere_seconds) * value_at(unknown::input, asked_);
 }
 
-double ParticleCell::graphite() const {
-    return step_.to.algebra.graphite;
-}
-
 std::optional<double> first_cycle_efficiency(const ParticleParameters& parameters) {
     ParticleParameters sound = parameters;
     sound.ambient = reference_temperature - zero_celsius;

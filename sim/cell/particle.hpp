@@ -2,6 +2,7 @@
 #pragma once
 
 #include "sim/cell/cell.hpp"
+#include "sim/cell/esdirk.hpp"
 #include "sim/cell/particle_equations.hpp"
 
 #include <cstdint>
@@ -45,7 +46,6 @@ class ParticleCell final : public Cell {
     [[nodiscard]] ParticleReport report() const;  // at the time last asked for
     [[nodiscard]] std::uint64_t steps() const { return steps_; }
     [[nodiscard]] std::uint64_t rejected() const { return rejected_; }
-    [[nodiscard]] double graphite() const;  // V against lithium, at the end of the present step
 
   private:
     // Every drive is a regulator: hold `target` with a current between `low` and `high`; where that can't be, the
@@ -114,7 +114,7 @@ class ParticleCell final : public Cell {
     Regime anchor_regime_{Regime::at_high};
     Moment now_;  // where the next step begins
     Step step_;   // the last one
-    std::array<ParticleState, 6> k_{};
+    std::array<ParticleState, esdirk::stages> k_{};
     double h_{0.5};
     double asked_{0.0};
     bool at_event_{false};  // the present step ends where another regime begins

@@ -104,22 +104,6 @@ double ParticleEquations::open_circuit(double negative, double positive) const {
     return positive_table_.at(positive).value - negative_table_.at(negative).value;
 }
 
-double ParticleEquations::surface(const ParticleState& y, std::size_t electrode) {
-    double sum = 0.0;
-    for (std::size_t k = 0; k <= sphere_terms; ++k) {
-        sum += y[electrode + k];
-    }
-    return sum;
-}
-
-double ParticleEquations::salt_difference(const ParticleState& y) const {
-    double sum = 0.0;
-    for (std::size_t m = 0; m < electrolyte_terms; ++m) {
-        sum += (salt_.positive.share[m] - salt_.negative.share[m]) * y[unknown::salt + m];
-    }
-    return sum;
-}
-
 ParticleState ParticleEquations::start(CellState state, double& opened) const {
     const ElectrodeParameters& negative = parameters_.negative;
     const ElectrodeParameters& positive = parameters_.positive;

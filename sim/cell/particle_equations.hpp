@@ -79,13 +79,9 @@ class ParticleEquations {
     [[nodiscard]] double film_thickness(const ParticleState& y, double time, double opened) const;  // m
     // All charge that lithium can carry, C: constant, whatever happens.
     [[nodiscard]] double lithium(const ParticleState& y, double time) const;
-    [[nodiscard]] double graphite_mean(const ParticleState& y) const { return y[unknown::negative]; }
     [[nodiscard]] bool has_double_layer() const { return parameters_.double_layer > 0.0; }
     [[nodiscard]] bool wets() const { return parameters_.wetted < 1.0; }
     [[nodiscard]] double open_circuit(double negative, double positive) const;
-    // Sum of what the modes of a sphere and what its mean add: stoichiometry at the surface.
-    [[nodiscard]] static double surface(const ParticleState& y, std::size_t electrode);
-    [[nodiscard]] double salt_difference(const ParticleState& y) const;  // of u between the electrodes, modes only
     [[nodiscard]] const SphereModes& modes() const { return sphere_; }
     [[nodiscard]] double diffusion_rate(bool negative, double temperature) const;  // D/R^2, 1/s
     [[nodiscard]] const ElectrolyteModes& salt_modes() const { return salt_; }
