@@ -28,6 +28,8 @@ struct ChannelTraits {
     Temperature temperature_plausible_min{253'150};  // the bench's own sensor window: -20..90 degC
     Temperature temperature_plausible_max{363'150};
 
+    // Whether an open output cuts the cell off.
+    [[nodiscard]] constexpr bool isolates() const { return has_contactor || off_state == OffState::relay_open; }
     constexpr bool operator==(const ChannelTraits&) const = default;
 };
 

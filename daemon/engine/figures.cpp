@@ -97,9 +97,9 @@ FigureValue Machine::k_value(const Maybe<Duration>& from, const Maybe<Duration>&
             last = &mark;
         }
     }
-    const bool isolated = plan_.traits.has_contactor || plan_.traits.off_state == OffState::relay_open;
-    if (!isolated || first == nullptr || last == nullptr || first == last || first->readings < k_value_readings_min ||
-        last->readings < k_value_readings_min || !first->temperature_seen || !last->temperature_seen) {
+    if (!plan_.traits.isolates() || first == nullptr || last == nullptr || first == last ||
+        first->readings < k_value_readings_min || last->readings < k_value_readings_min || !first->temperature_seen ||
+        !last->temperature_seen) {
         return {};
     }
     const std::int64_t warmer = last->temperature.count - first->temperature.count;

@@ -45,7 +45,7 @@ class Notes {
     void note(std::string sentence) { notes_.push_back(std::move(sentence)); }
 
     void of_the_channel() {
-        if (!traits_.has_contactor && traits_.off_state != OffState::relay_open) {
+        if (!traits_.isolates()) {
             note(
                 "no contactor and no relay cut the cell off, so nothing opens the circuit of an output that is stuck; "
                 "only "

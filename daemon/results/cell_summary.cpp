@@ -5,6 +5,7 @@
 #include "daemon/ledger/names.hpp"
 #include "daemon/results/facts.hpp"
 #include "daemon/results/figures.hpp"
+#include "daemon/results/json_parts.hpp"
 
 #include <algorithm>
 #include <boost/json/array.hpp>
@@ -43,22 +44,10 @@ json::object history_json(const CellHistory& history) {
     object["net_charge_ah"] = ampere_hours(history.net);
     object["leg_charge_ah"] = ampere_hours(history.leg);
     object["highest_voltage_volt"] = volts(history.highest);
-    if (history.measured.count > 0) {
-        object["measured_charge_ah"] = ampere_hours(history.measured);
-    } else {
-        object["measured_charge_ah"] = nullptr;
-        object["measured_charge_ah_reason"] = "no step has measured its capacity yet";
-    }
+    put(object, "measured_charge_ah",
+        history.measured.count > 0 ? std::optional{ampere_hours(history.measured)} : std::nullopt,
+        "no step has measured its capacity yet");
     return object;
-}
-
-void put_utc(json::object& object, std::string_view key, std::optional<std::int64_t> utc, std::string_view reason) {
-    if (utc) {
-        object[key] = print_utc(*utc);
-        return;
-    }
-    object[key] = nullptr;
-    object[std::string{key} + "_reason"] = reason;
 }
 
 json::object run_json(const Summary& run) {
@@ -143,12 +132,7 @@ json::object to_json(const CellSummary& summary) {
     json::object figures;
     for (const CellFigure& figure : summary.figures) {
         json::object one = to_json(figure.figure);
-        if (figure.run) {
-            one["run"] = *figure.run;
-        } else {
-            one["run"] = nullptr;
-            one["run_reason"] = figure.figure.reason;
-        }
+        put_run(one, "run", figure.run, figure.figure.reason);
         figures[figure.figure.name] = std::move(one);
     }
     object["figures"] = std::move(figures);

@@ -298,12 +298,8 @@ std::span<const FigureDefinition> figure_definitions() {
 }
 
 const FigureDefinition* find_figure(std::string_view name) {
-    for (const FigureDefinition& definition : definitions) {
-        if (definition.name == name) {
-            return &definition;
-        }
-    }
-    return nullptr;
+    const std::optional<FigureId> id = figure_named(name);
+    return id ? &definitions[static_cast<std::size_t>(*id)] : nullptr;
 }
 
 std::vector<Cycle> cycles_of(const ledger::RunData& run, const Beginning& beginning) {

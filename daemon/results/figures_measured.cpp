@@ -15,9 +15,7 @@ namespace slowfilm::results {
 
 namespace {
 
-constexpr std::uint32_t readings_least = 30;   // of a mean that a K value may rest on
-constexpr double temperature_apart_max = 1.0;  // K
-constexpr double normal_95 = 1.96;             // two-sided 95 % of the normal distribution
+constexpr double normal_95 = 1.96;  // two-sided 95 % of the normal distribution
 
 struct Why {
     std::string_view word, sentence;
@@ -44,12 +42,9 @@ std::string what_was_asked(const Selector& selector) {
 
 // Every stretch of the run: a run may have been moved.
 bool always_isolated(const ledger::RunData& run) {
-    const auto isolated = [](const ChannelTraits& traits) {
-        return traits.has_contactor || traits.off_state == OffState::relay_open;
-    };
-    return isolated(run.header.traits) &&
+    return run.header.traits.isolates() &&
            std::all_of(run.moves.begin(), run.moves.end(),
-                       [&](const ledger::MoveRecord& move) { return isolated(move.traits); });
+                       [](const ledger::MoveRecord& move) { return move.traits.isolates(); });
 }
 
 struct TwoMarks {
@@ -97,16 +92,16 @@ std::optional<TwoMarks> chosen_marks(const FigureInput& input, const Selector& s
 
 std::optional<std::string> why_not(const TwoMarks& two, const ledger::RunData& run) {
     for (const ledger::MarkRecord* mark : {two.first, two.second}) {
-        if (mark->readings < readings_least) {
+        if (mark->readings < k_value_readings_min) {
             return "the mean at " + print_span(mark->at) + " is of " + std::to_string(mark->readings) +
-                   " readings, and of fewer than " + std::to_string(readings_least) + " it says too little";
+                   " readings, and of fewer than " + std::to_string(k_value_readings_min) + " it says too little";
         }
         if (!mark->temperature) {
             return "the temperature at " + print_span(mark->at) + " is not known";
         }
     }
     const double apart = std::fabs(*two.first->temperature - *two.second->temperature);
-    if (!(apart <= temperature_apart_max)) {
+    if (!(apart <= static_cast<double>(k_value_temperature_max.count) / 1e3)) {
         return "the temperature differs by " + print_fixed(apart, 2) +
                " K between the two, and by more than 1 K it moves the voltage more than self-discharge does";
     }
