@@ -11,8 +11,7 @@
 
 namespace slowfilm::bench {
 
-// Why it may not be moved just now, as the end of a sentence; "" when it may: it waits or is paused, and its output is
-// seen open.
+// Why it may not be moved just now, as the end of a sentence; "" when it may: it waits or is paused.
 [[nodiscard]] std::string why_not_movable(const engine::Run& run);
 
 // It waits for a person on a channel whose output nobody has seen yet; the checks that a resume brings are those of the

@@ -2,6 +2,7 @@
 // tray of them: a tray is as many starts, of which some may be refused.
 #include "daemon/bench/bench.hpp"
 #include "daemon/bench/replay.hpp"
+#include "daemon/bench/requests.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/engine/describe.hpp"
 
@@ -11,17 +12,9 @@
 namespace slowfilm::bench {
 namespace {
 
-Result<std::string> text_of(const boost::json::object& params, std::string_view key) {
-    const boost::json::value* value = params.if_contains(key);
-    if (value == nullptr || !value->is_string()) {
-        return fail(Failure::usage, "start needs '" + std::string(key) + "', a string");
-    }
-    return std::string(value->get_string());
-}
-
 Result<ProtocolWanted> read_protocol(const boost::json::object& params) {
-    Result<std::string> file = text_of(params, "protocol_file");
-    Result<std::string> text = text_of(params, "protocol_text");
+    Result<std::string> file = text_param(params, "protocol_file");
+    Result<std::string> text = text_param(params, "protocol_text");
     if (!file || !text) {
         return tl::unexpected(file ? text.error() : file.error());
     }
@@ -29,8 +22,8 @@ Result<ProtocolWanted> read_protocol(const boost::json::object& params) {
 }
 
 Result<CellWanted> read_cell(const boost::json::object& params) {
-    Result<std::string> channel = text_of(params, "channel");
-    Result<std::string> cell = text_of(params, "cell");
+    Result<std::string> channel = text_param(params, "channel");
+    Result<std::string> cell = text_param(params, "cell");
     if (!channel || !cell) {
         return tl::unexpected(channel ? cell.error() : channel.error());
     }
@@ -94,7 +87,7 @@ void Bench::start(const control::Request& request, control::Reply reply) {
 
 void Bench::start_tray(const control::Request& request, control::Reply reply) {
     const Result<ProtocolWanted> protocol = read_protocol(request.params);
-    const Result<std::string> name = text_of(request.params, "name");
+    const Result<std::string> name = text_param(request.params, "name");
     const boost::json::value* cells = request.params.if_contains("cells");
     const boost::json::value* all_or_none = request.params.if_contains("all_or_none");
     if (!protocol || !name) {
@@ -132,8 +125,8 @@ void Bench::start_tray(const control::Request& request, control::Reply reply) {
         if (wanted) {
             cell.wanted = *wanted;
         } else {
-            cell.wanted.channel = text_of(entry.get_object(), "channel").value_or("");
-            cell.wanted.cell = text_of(entry.get_object(), "cell").value_or("");
+            cell.wanted.channel = text_param(entry.get_object(), "channel").value_or("");
+            cell.wanted.cell = text_param(entry.get_object(), "cell").value_or("");
             cell.why_not = wanted.error();
         }
         if (task) {

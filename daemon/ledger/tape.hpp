@@ -19,7 +19,7 @@ namespace slowfilm::ledger {
 
 // What coder and decoder both know when the next input comes, and foretell it from.
 struct TapeContext {
-    static constexpr std::size_t kinds = 8;     // alternatives of InputBody
+    static constexpr std::size_t kinds = 8;     // of tape_format::Kind
     static constexpr std::size_t readings = 5;  // of a Sample
     static constexpr std::uint8_t scale_max = 9;
 
