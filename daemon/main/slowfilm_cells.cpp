@@ -50,28 +50,35 @@ void add_enter(Program& program) {
 
 struct RunWords {
     Common common;
-    std::string run, text;  // text: of a note; or the channel that a run is moved to
+    std::string run;
+    std::string more;  // what the verb needs besides
 };
 
-void add_note(Program& program) {
-    const auto words = std::make_shared<RunWords>();
-    CLI::App* const verb = add_verb(program, "note", "Puts a sentence into a run's record, with time and who.",
-                                    "note 3 'pouch looks swollen at the seam'", words->common, Takes::socket);
-    verb->add_option("RUN", words->run, "the number that runs prints")->required()->option_text("RUN");
-    verb->add_option("TEXT", words->text, "what there is to say, one line")->required()->option_text("TEXT");
-    verb->callback([&program, words] {
-        program.action = [words]() -> Result<int> {
+// The daemon's method has the verb's name; `key` is what it calls words->more.
+void ask_of_run(Program& program, CLI::App& verb, const std::shared_ptr<RunWords>& words, const char* key,
+                const Sentence& sentence) {
+    verb.callback([&program, words, method = verb.get_name(), key, sentence] {
+        program.action = [words, method, key, sentence]() -> Result<int> {
             const auto run = run_number(words->run);
             if (!run) {
                 return tl::unexpected{run.error()};
             }
             json::object params;
             params["run"] = *run;
-            params["text"] = words->text;
-            return ask(words->common, "note", params,
-                       [](const json::object& answer) { return "noted on run " + whole_in(answer, "run") + "\n"; });
+            params[key] = words->more;
+            return ask(words->common, method, params, sentence);
         };
     });
+}
+
+void add_note(Program& program) {
+    const auto words = std::make_shared<RunWords>();
+    CLI::App* const verb = add_verb(program, "note", "Puts a sentence into a run's record, with time and who.",
+                                    "note 3 'pouch looks swollen at the seam'", words->common, Takes::socket);
+    verb->add_option("RUN", words->run, "the number that runs prints")->required()->option_text("RUN");
+    verb->add_option("TEXT", words->more, "what there is to say, one line")->required()->option_text("TEXT");
+    ask_of_run(program, *verb, words, "text",
+               [](const json::object& answer) { return "noted on run " + whole_in(answer, "run") + "\n"; });
 }
 
 void add_move(Program& program) {
@@ -80,22 +87,11 @@ void add_move(Program& program) {
         program, "move", "Puts a run that waits or is paused on an empty channel. Take the cell there, then resume.",
         "move 3 --to a2", words->common, Takes::socket);
     verb->add_option("RUN", words->run, "the number that runs prints")->required()->option_text("RUN");
-    verb->add_option("--to", words->text, "the channel on which it goes on")->required()->option_text("CHANNEL");
-    verb->callback([&program, words] {
-        program.action = [words]() -> Result<int> {
-            const auto run = run_number(words->run);
-            if (!run) {
-                return tl::unexpected{run.error()};
-            }
-            json::object params;
-            params["run"] = *run;
-            params["channel"] = words->text;
-            return ask(words->common, "move", params, [](const json::object& answer) {
-                return "run " + whole_in(answer, "run") + " is on channel " + quoted(answer, "channel") +
-                       " now, and waits: take cell " + quoted(answer, "cell") + " there from channel " +
-                       quoted(answer, "from") + ", then resume\n";
-            });
-        };
+    verb->add_option("--to", words->more, "the channel on which it goes on")->required()->option_text("CHANNEL");
+    ask_of_run(program, *verb, words, "channel", [](const json::object& answer) {
+        return "run " + whole_in(answer, "run") + " is on channel " + quoted(answer, "channel") +
+               " now, and waits: take cell " + quoted(answer, "cell") + " there from channel " +
+               quoted(answer, "from") + ", then resume\n";
     });
 }
 
