@@ -2,6 +2,7 @@
 
 #include "daemon/protocol/print.hpp"
 #include "tests/daemon/protocol/any_protocol.hpp"
+#include "tests/daemon/protocol/files.hpp"
 
 #include <algorithm>
 #include <charconv>
@@ -22,14 +23,6 @@ using ::testing::IsEmpty;
 using ::testing::SizeIs;
 
 const std::filesystem::path bad_protocols = SLOWFILM_SOURCE_DIR "/tests/data/bad-protocols";
-
-std::string contents(const std::filesystem::path& path) {
-    std::ifstream file(path, std::ios::binary);
-    EXPECT_TRUE(file) << path;
-    std::ostringstream text;
-    text << file.rdbuf();
-    return std::move(text).str();
-}
 
 std::string all_of(const Diagnostics& diagnostics) {
     std::string text;

@@ -2,6 +2,7 @@
 
 #include "daemon/protocol/grammar.hpp"
 #include "daemon/protocol/parse_steps.hpp"
+#include "tests/daemon/protocol/files.hpp"
 
 #include <algorithm>
 #include <filesystem>
@@ -255,12 +256,6 @@ std::vector<Expected> expectations(const std::string& text) {
         result.push_back(expected);
     }
     return result;
-}
-
-std::string contents(const std::filesystem::path& path) {
-    std::ostringstream text;
-    text << std::ifstream{path, std::ios::binary}.rdbuf();
-    return text.str();
 }
 
 std::vector<std::string> bad_files() {

@@ -6,6 +6,7 @@
 #include "daemon/protocol/parse.hpp"
 #include "daemon/protocol/print.hpp"
 #include "tests/daemon/protocol/any_protocol.hpp"
+#include "tests/daemon/protocol/files.hpp"
 #include "tests/property.hpp"
 
 #include <algorithm>
@@ -29,14 +30,6 @@ using ::testing::HasSubstr;
 
 const std::filesystem::path source = SLOWFILM_SOURCE_DIR;
 const std::filesystem::path schema_file = source / "protocols/protocol.schema.json";
-
-std::string contents(const std::filesystem::path& path) {
-    std::ifstream file(path, std::ios::binary);
-    EXPECT_TRUE(file) << path;
-    std::ostringstream text;
-    text << file.rdbuf();
-    return std::move(text).str();
-}
 
 // --- grammar to schema
 

@@ -3,6 +3,7 @@
 #include "daemon/protocol/check.hpp"
 #include "daemon/protocol/grammar.hpp"
 #include "daemon/protocol/guard_table.hpp"
+#include "tests/daemon/protocol/files.hpp"
 
 #include <algorithm>
 #include <cstdlib>
@@ -18,14 +19,6 @@ using ::testing::HasSubstr;
 using ::testing::IsEmpty;
 
 const std::filesystem::path folder = SLOWFILM_SOURCE_DIR "/protocols";
-
-std::string contents(const std::filesystem::path& path) {
-    std::ifstream file(path, std::ios::binary);
-    EXPECT_TRUE(file) << path;
-    std::ostringstream text;
-    text << file.rdbuf();
-    return std::move(text).str();
-}
 
 std::vector<std::string> shipped() {
     std::vector<std::string> names;
