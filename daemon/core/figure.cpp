@@ -5,20 +5,9 @@ namespace {
 
 __extension__ using Wide = __int128;
 
-struct Named {
-    std::string_view name;
-    Dimension dimension;
-};
-
-constexpr std::array<Named, figure_count> figures{{
-    {"first_cycle_efficiency", Dimension::ratio},
-    {"coulombic_efficiency", Dimension::ratio},
-    {"energy_efficiency", Dimension::ratio},
-    {"charge_capacity", Dimension::charge},
-    {"discharge_capacity", Dimension::charge},
-    {"dc_resistance", Dimension::resistance},
-    {"k_value", Dimension::voltage_slope},
-}};
+constexpr std::array<Dimension, figure_count> dimensions{
+    Dimension::ratio,  Dimension::ratio,      Dimension::ratio,        Dimension::charge,
+    Dimension::charge, Dimension::resistance, Dimension::voltage_slope};
 
 constexpr Wide us_per_day = 86'400'000'000;
 
@@ -37,12 +26,12 @@ std::optional<std::int64_t> divided(Wide over, Wide under) {
 }  // namespace
 
 std::string_view name(FigureId figure) {
-    return figures[static_cast<std::size_t>(figure)].name;
+    return figure_names[static_cast<std::size_t>(figure)];
 }
 
 std::optional<FigureId> figure_named(std::string_view name) {
-    for (std::size_t i = 0; i < figures.size(); ++i) {
-        if (figures[i].name == name) {
+    for (std::size_t i = 0; i < figure_names.size(); ++i) {
+        if (figure_names[i] == name) {
             return static_cast<FigureId>(i);
         }
     }
@@ -50,7 +39,7 @@ std::optional<FigureId> figure_named(std::string_view name) {
 }
 
 Dimension dimension_of(FigureId figure) {
-    return figures[static_cast<std::size_t>(figure)].dimension;
+    return dimensions[static_cast<std::size_t>(figure)];
 }
 
 std::optional<Ratio> ratio_of(Charge part, Charge whole) {

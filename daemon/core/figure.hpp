@@ -22,6 +22,14 @@ enum class FigureId : std::uint8_t {
     k_value,
 };
 inline constexpr std::size_t figure_count = 7;
+// In the order of FigureId.
+inline constexpr std::array<std::string_view, figure_count> figure_names{"first_cycle_efficiency",
+                                                                         "coulombic_efficiency",
+                                                                         "energy_efficiency",
+                                                                         "charge_capacity",
+                                                                         "discharge_capacity",
+                                                                         "dc_resistance",
+                                                                         "k_value"};
 
 [[nodiscard]] std::string_view name(FigureId figure);
 [[nodiscard]] std::optional<FigureId> figure_named(std::string_view name);

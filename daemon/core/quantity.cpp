@@ -67,6 +67,19 @@ std::string print_voltage_slope(std::int64_t count) {
     return in_unit(count, unit_named(Dimension::voltage_slope, count % thirds_in_a_day == 0 ? "mV/h" : "mV/d"));
 }
 
+constexpr std::int64_t rate_places = 1'000'000;  // parse_rate keeps six decimals
+
+// numerator / denominator with at most six decimals, or "" where it has no such end.
+std::string print_fraction(std::int64_t numerator, std::int64_t denominator) {
+    const Wide scaled = static_cast<Wide>(numerator) * rate_places;
+    if (scaled % denominator != 0) {
+        return {};
+    }
+    return print_decimal(static_cast<std::int64_t>(scaled / denominator), rate_places);
+}
+
+}  // namespace
+
 std::string print_count(Dimension dimension, std::int64_t count) {
     const DimensionWords& words = words_of(dimension);
     switch (dimension) {
@@ -84,19 +97,6 @@ std::string print_count(Dimension dimension, std::int64_t count) {
     }
     broken_invariant("a dimension that is stored as a count", __FILE__, __LINE__);
 }
-
-constexpr std::int64_t rate_places = 1'000'000;  // parse_rate keeps six decimals
-
-// numerator / denominator with at most six decimals, or "" where it has no such end.
-std::string print_fraction(std::int64_t numerator, std::int64_t denominator) {
-    const Wide scaled = static_cast<Wide>(numerator) * rate_places;
-    if (scaled % denominator != 0) {
-        return {};
-    }
-    return print_decimal(static_cast<std::int64_t>(scaled / denominator), rate_places);
-}
-
-}  // namespace
 
 Current current_of(Rate rate, Charge capacity) {
     ENSURE(rate.denominator > 0);

@@ -199,6 +199,8 @@ template <Dimension D>
 // printed in ampere-seconds. "4.2 V", "350 mA", "36 h", "45 degC", "10 %".
 template <Dimension D>
 [[nodiscard]] std::string print(Quantity<D> value);
+// The same of a dimension that is known only when the program runs. Never a rate: it is no count.
+[[nodiscard]] std::string print_count(Dimension dimension, std::int64_t count);
 [[nodiscard]] std::string print(Rate rate);  // "C/20", "0.3C"
 [[nodiscard]] std::string print(const CurrentOrRate& value);
 [[nodiscard]] std::string print(const ChargeOrRatio& value);

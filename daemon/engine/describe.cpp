@@ -237,23 +237,10 @@ std::string_view name(StepKind kind) {
 }
 
 std::string print_guard_value(GuardId guard, std::int64_t value) {
-    switch (guard_row(guard).dimension) {
-        case Dimension::time: return print(Duration{value});
-        case Dimension::voltage: return print(Voltage{value});
-        case Dimension::current: return print(Current{value});
-        case Dimension::charge: {
-            constexpr std::int64_t micro_ampere_hour = 3'600'000'000;  // pC; finer digits are noise to a reader
-            return print(Charge{value / micro_ampere_hour * micro_ampere_hour});
-        }
-        case Dimension::temperature: return print(Temperature{value});
-        case Dimension::temperature_difference: return print(TemperatureDifference{value});
-        case Dimension::temperature_slope: return print(TemperatureSlope{value});
-        case Dimension::voltage_slope: return print(VoltageSlope{value});
-        case Dimension::resistance: return print(Resistance{value});
-        case Dimension::ratio: return print(Ratio{value});
-        case Dimension::rate: break;
-    }
-    return std::to_string(value);
+    const Dimension dimension = guard_row(guard).dimension;
+    constexpr std::int64_t micro_ampere_hour = 3'600'000'000;  // pC; finer digits are noise to a reader
+    return print_count(dimension,
+                       dimension == Dimension::charge ? value / micro_ampere_hour * micro_ampere_hour : value);
 }
 
 std::string describe(const Event& event, const Plan& plan) {

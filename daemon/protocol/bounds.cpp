@@ -310,14 +310,12 @@ Charge leg_cap(const Limits& limits, Charge capacity) {
 Duration shortest(const std::vector<Step>& steps) {
     Duration whole;
     for (const Step& step : steps) {
-        Ends but_time = step.ends;
-        but_time.time.reset();
         if (step.only_if) {
             continue;  // it may be passed over
         }
         if (step.kind == StepKind::repeat) {
             whole = sum(whole, times(shortest(step.steps), step.ends.figure ? 1 : step.times));
-        } else if (step.ends.time && but_time.empty()) {
+        } else if (step.ends.by_time_alone()) {
             whole = sum(whole, *step.ends.time);
         }
     }

@@ -96,15 +96,6 @@ std::string quoted_with_charge(const ChargeOrRatio& value, Charge capacity) {
     return std::holds_alternative<Ratio>(value) ? text + " (" + print(charge_of(value, capacity)) + ")" : text;
 }
 
-std::string_view word(CellState state) {
-    switch (state) {
-        case CellState::pristine: return "pristine";
-        case CellState::tapped: return "tapped";
-        case CellState::formed: return "formed";
-    }
-    return "";
-}
-
 std::string_view word(Chemistry chemistry) {
     switch (chemistry) {
         case Chemistry::nmc_graphite: return "NMC/graphite";
@@ -122,11 +113,6 @@ std::string label(const Step& step) {
 std::string path_of(const Step& step, std::string_view key) {
     std::string path = "step." + step.path;
     return key.empty() ? path : path.append(".").append(key);
-}
-
-std::optional<CurrentOrRate> Judge::current_max(const Step& step) const {
-    const bool own = step.limits && step.limits->current_max.trip;
-    return own ? step.limits->current_max.trip : limits.current_max.trip;
 }
 
 namespace {

@@ -7,9 +7,12 @@
 #include "daemon/protocol/bounds.hpp"
 #include "daemon/protocol/protocol.hpp"
 
+#include <algorithm>
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <string_view>
+#include <vector>
 
 namespace slowfilm::protocol {
 
@@ -21,5 +24,20 @@ struct Checked {
 
 // Never throws and does no I/O; `file` is only the name that complaints carry.
 [[nodiscard]] Checked check_protocol(std::string file, std::string_view text);
+
+// `step 6.2 ("film")`
+[[nodiscard]] std::string label(const Step& step);
+
+// Calls `visit(step, passes)` for every step, repeats before what is in them; `passes` is how often it is gone through.
+template <class Visit>
+void each_step(const std::vector<Step>& steps, const Visit& visit, std::uint64_t passes = 1) {
+    for (const Step& step : steps) {
+        visit(step, passes);
+        if (step.kind == StepKind::repeat) {
+            const std::uint64_t most = 0xffff'ffffU;  // two such still multiply without wrapping
+            each_step(step.steps, visit, std::min(passes * step.times, most));
+        }
+    }
+}
 
 }  // namespace slowfilm::protocol

@@ -23,7 +23,7 @@ std::string accept_path(const AcceptRule& rule, std::string_view key = {}) {
 }
 
 std::string text_of(const AcceptRule& rule, std::int64_t value) {
-    return "\"" + print_figure(rule.dimension, value) + "\"";
+    return "\"" + print_count(rule.dimension, value) + "\"";
 }
 
 bool is_efficiency(const AcceptRule& rule) {

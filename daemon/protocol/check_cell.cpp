@@ -54,7 +54,7 @@ void check_start_voltage(Judge& j) {
     if (min >= max && written.min.has_value() != written.max.has_value()) {
         j.error("start.voltage", "the lowest voltage to start at, " + quoted(min) + ", is not below the highest, " +
                                      quoted(max) + "; the one that is not written is the default of a " +
-                                     std::string(word(j.cell.state)) + " cell, so write both");
+                                     std::string(name(j.cell.state)) + " cell, so write both");
         return;
     }
     if (written.min && *written.min < reversed_trip) {

@@ -7,13 +7,6 @@
 namespace slowfilm::protocol {
 namespace {
 
-// A step's own limit where it has one; else that of [limits].
-template <class V>
-std::optional<V> trip_in(const Step& step, Limit<V> Limits::*member, const Limits& run) {
-    const bool own = step.limits && ((*step.limits).*member).trip;
-    return own ? ((*step.limits).*member).trip : (run.*member).trip;
-}
-
 // `what` must last `span`, and the step ends before.
 void check_lasts(Judge& j, const Step& step, std::string_view key, Duration span, const std::string& what) {
     const std::optional<Duration> most = least_of(step.ends.time, step.at_most.time);
@@ -25,8 +18,8 @@ void check_lasts(Judge& j, const Step& step, std::string_view key, Duration span
 
 void check_temperature_end(Judge& j, const Step& step) {
     const TemperatureEnd& end = *step.ends.temperature;
-    const auto high = trip_in(step, &Limits::temperature_max, j.limits);
-    const auto low = trip_in(step, &Limits::temperature_min, j.limits);
+    const auto high = j.trip(step, &Limits::temperature_max);
+    const auto low = j.trip(step, &Limits::temperature_min);
     const std::string never = ", which trips before this end can be met";
     if (end.min && high && *end.min >= *high) {
         j.error(path_of(step, "ends.temperature.min"), label(step) + " ends at " + quoted(*end.min) +
@@ -63,7 +56,7 @@ void check_passed_voltage(Judge& j, const Step& step) {
     const Voltage goal = above ? *step.ends.above : *step.ends.below;
     const std::string path = path_of(step, above ? "ends.voltage.above" : "ends.voltage.below");
     const std::string what = label(step) + " ends " + (above ? "above " : "below ") + quoted(goal);
-    const auto high = trip_in(step, &Limits::voltage_max, j.limits);
+    const auto high = j.trip(step, &Limits::voltage_max);
     if (above && high && goal >= *high) {
         j.error(path,
                 what + ", and voltage_max trips at " + quoted(*high) + " before; a voltage below it would be right");

@@ -141,7 +141,7 @@ class Needs {
             if (measured) {
                 j_.error(path, label(step) +
                                    " goes by the measured capacity, but no step before it measures one and a " +
-                                   std::string(word(j_.cell.state)) +
+                                   std::string(name(j_.cell.state)) +
                                    " cell has none; let a discharge before it say measures = \"capacity\"");
             }
         };

@@ -101,9 +101,7 @@ void warn_of_no_degassing(Judge& j) {
 }
 
 void warn_of_hold_by_time(Judge& j, const Step& step) {
-    Ends but_time = step.ends;
-    but_time.time.reset();
-    if (step.kind == StepKind::hold && step.ends.time && but_time.empty() && !j.unclear(step)) {
+    if (step.kind == StepKind::hold && step.ends.by_time_alone() && !j.unclear(step)) {
         j.warning(path_of(step, "ends"), label(step) +
                                              " ends by time alone, so that each cell stops at another charge; a "
                                              "taper beside it, such as current = \"C/50\", would be right" +

@@ -3,6 +3,7 @@
 
 #include "daemon/core/diagnostic.hpp"
 #include "daemon/protocol/bounds.hpp"
+#include "daemon/protocol/check.hpp"
 #include "daemon/protocol/protocol.hpp"
 #include "daemon/protocol/toml_reader.hpp"
 
@@ -41,8 +42,12 @@ class Judge {
     [[nodiscard]] Current current(const CurrentOrRate& value) const {
         return current_of(value, protocol.cell.capacity);
     }
-    // What current_max is in this step: its own, which is narrower, or that of [limits].
-    [[nodiscard]] std::optional<CurrentOrRate> current_max(const Step& step) const;
+    // What trips in this step: its own limit, which is narrower, or that of [limits].
+    template <class V>
+    [[nodiscard]] std::optional<V> trip(const Step& step, Limit<V> Limits::*limit) const {
+        const bool own = step.limits && ((*step.limits).*limit).trip;
+        return own ? ((*step.limits).*limit).trip : (limits.*limit).trip;
+    }
     [[nodiscard]] Charge charge(const ChargeOrRatio& value) const { return charge_of(value, protocol.cell.capacity); }
 
     const Protocol& protocol;
@@ -84,24 +89,9 @@ template <class V>
 // `"35 %" (1.75 Ah)`
 [[nodiscard]] std::string quoted_with_charge(const ChargeOrRatio& value, Charge capacity);
 
-[[nodiscard]] std::string_view word(CellState state);
 [[nodiscard]] std::string_view word(Chemistry chemistry);
 
-// `step 6.2 ("film")`
-[[nodiscard]] std::string label(const Step& step);
 [[nodiscard]] std::string path_of(const Step& step, std::string_view key = {});
-
-// Calls `visit(step, passes)` for every step, repeats before what is in them; `passes` is how often it is gone through.
-template <class Visit>
-void each_step(const std::vector<Step>& steps, const Visit& visit, std::uint64_t passes = 1) {
-    for (const Step& step : steps) {
-        visit(step, passes);
-        if (step.kind == StepKind::repeat) {
-            const std::uint64_t most = 0xffff'ffffU;  // two such still multiply without wrapping
-            each_step(step.steps, visit, std::min(passes * step.times, most));
-        }
-    }
-}
 
 // What a current must be, whatever the step is; complains at `path`.
 void check_current_sense(Judge& judge, const Step& step, const CurrentOrRate& value, const std::string& path);

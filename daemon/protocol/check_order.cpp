@@ -155,7 +155,7 @@ void Order::judge_fresh(const Step& step) {
     const bool swept = step.kind == StepKind::pulse || step.current_ramp.has_value();
     if ((discharges(step) || (swept && may_discharge(step))) && !known_.holds_charge) {
         j_.error_once(path_of(step, "do"),
-                      label(step) + " discharges a cell of state \"" + std::string(word(j_.cell.state)) +
+                      label(step) + " discharges a cell of state \"" + std::string(name(j_.cell.state)) +
                           "\" before any step has charged it; charge it first, or correct 'state'");
     }
 }

@@ -173,7 +173,7 @@ void check_current_sense(Judge& j, const Step& step, const CurrentOrRate& value,
                           " to " + print(current_of(fastest, capacity)) + ") is allowed, and C/50 to 1C is usual");
         return;
     }
-    const std::optional<CurrentOrRate> most = j.current_max(step);
+    const std::optional<CurrentOrRate> most = j.trip(step, &Limits::current_max);
     if (!most) {
         return;
     }

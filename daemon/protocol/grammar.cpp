@@ -159,8 +159,4 @@ std::span<const std::string_view> step_words() {
     return steps_grammar::step_kinds;
 }
 
-std::span<const std::string_view> figure_words() {
-    return accept_grammar::figures;
-}
-
 }  // namespace slowfilm::protocol

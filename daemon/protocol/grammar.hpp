@@ -77,9 +77,6 @@ struct Section {
 // The key, which must exist: a name that is not in the grammar is our own fault.
 [[nodiscard]] const Key& grammar_key(std::span<const Key> keys, std::string_view name);
 
-// The words of a figure's name, in the order of FigureId.
-[[nodiscard]] std::span<const std::string_view> figure_words();
-
 // The words of `do`, in the order of StepKind.
 [[nodiscard]] std::span<const std::string_view> step_words();
 [[nodiscard]] std::string_view step_word(StepKind kind);

@@ -10,13 +10,6 @@ namespace slowfilm::protocol::accept_grammar {
 
 using enum KeyKind;
 
-inline constexpr std::array<std::string_view, figure_count> figures{"first_cycle_efficiency",
-                                                                    "coulombic_efficiency",
-                                                                    "energy_efficiency",
-                                                                    "charge_capacity",
-                                                                    "discharge_capacity",
-                                                                    "dc_resistance",
-                                                                    "k_value"};
 // Those that every pass of a repeat can have anew.
 inline constexpr std::array<std::string_view, 5> of_passes{"coulombic_efficiency", "energy_efficiency",
                                                            "charge_capacity", "discharge_capacity", "dc_resistance"};

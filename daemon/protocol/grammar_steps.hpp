@@ -216,11 +216,7 @@ inline constexpr std::array<Key, 4> enter_keys{{
     {.name = "max", .kind = number, .meaning = "highest that is taken"},
 }};
 inline constexpr std::array<Key, 5> only_if_keys{{
-    {.name = "figure",
-     .kind = word,
-     .required = always,
-     .words = accept_grammar::figures,
-     .meaning = "the newest of it"},
+    {.name = "figure", .kind = word, .required = always, .words = figure_names, .meaning = "the newest of it"},
     {.name = "above", .kind = figure_value, .one_of = "side", .meaning = "is above this; a percentage is the ratio"},
     {.name = "below", .kind = figure_value, .one_of = "side", .meaning = "is below this"},
     {.name = "from",

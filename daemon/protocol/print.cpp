@@ -337,7 +337,7 @@ class Printer {
     }
 
     static std::optional<std::string> bound_text(Dimension dimension, const std::optional<std::int64_t>& bound) {
-        return bound ? std::optional{print_figure(dimension, *bound)} : std::nullopt;
+        return bound ? std::optional{print_count(dimension, *bound)} : std::nullopt;
     }
     void accept(const std::vector<AcceptRule>& rules) {
         if (rules.empty()) {
@@ -361,23 +361,6 @@ class Printer {
 };
 
 }  // namespace
-
-std::string print_figure(Dimension dimension, std::int64_t value) {
-    switch (dimension) {
-        case Dimension::charge: return print(Charge{value});
-        case Dimension::resistance: return print(Resistance{value});
-        case Dimension::voltage_slope: return print(VoltageSlope{value});
-        case Dimension::ratio:
-        case Dimension::time:
-        case Dimension::voltage:
-        case Dimension::current:
-        case Dimension::temperature:
-        case Dimension::temperature_difference:
-        case Dimension::temperature_slope:
-        case Dimension::rate: break;
-    }
-    return print(Ratio{value});
-}
 
 std::string to_toml(const Protocol& protocol) {
     return Printer{}.print_all(protocol);

@@ -155,6 +155,11 @@ struct Ends {
     std::optional<Settle> settle;
     std::optional<FigureEnd> figure;
     [[nodiscard]] bool empty() const { return *this == Ends{}; }
+    [[nodiscard]] bool by_time_alone() const {
+        Ends alone;
+        alone.time = time;
+        return time && *this == alone;
+    }
     bool operator==(const Ends&) const = default;
 };
 
