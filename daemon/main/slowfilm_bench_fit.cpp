@@ -1,6 +1,9 @@
 #include "daemon/main/slowfilm_bench_fit.hpp"
 
+#include "daemon/core/figure.hpp"
 #include "daemon/protocol/bounds.hpp"
+#include "daemon/protocol/check.hpp"
+#include "daemon/protocol/guard_table.hpp"
 
 #include <optional>
 #include <utility>
@@ -10,23 +13,11 @@ namespace slowfilm::command {
 namespace {
 
 using namespace literals;
+using protocol::each_step;
+using protocol::label;
 using protocol::Limits;
 using protocol::Protocol;
 using protocol::Step;
-
-constexpr Duration electrical_persistence_most = 2_s;  // of a hard guard of voltage or current
-
-template <class Visit>
-void each_step(const std::vector<Step>& steps, const Visit& visit) {
-    for (const Step& step : steps) {
-        visit(step);
-        each_step(step.steps, visit);
-    }
-}
-
-std::string label(const Step& step) {
-    return "step " + step.path + (step.name.empty() ? "" : " (\"" + step.name + "\")");
-}
 
 class Notes {
   public:
@@ -37,7 +28,7 @@ class Notes {
         of_the_channel();
         of_limits();
         of_kept_samples(protocol_.keep, "[keep]");
-        each_step(protocol_.steps, [&](const Step& step) { of_step(step); });
+        each_step(protocol_.steps, [&](const Step& step, std::uint64_t) { of_step(step); });
         return std::move(notes_);
     }
 
@@ -72,9 +63,10 @@ class Notes {
             note("voltages below " + print(traits_.voltage_min) + " are not measured, so a reversed cell, below " +
                  print(protocol::reversed_trip) + ", shows only as a reading out of range");
         }
-        if (traits_.period * 2 > electrical_persistence_most) {
+        const Duration electrical = guard_row(GuardId::over_voltage).persistence_max;
+        if (traits_.period * 2 > electrical) {
             note("samples come every " + print(traits_.period) + ", so a guard that takes two in a row trips after " +
-                 print(traits_.period * 2) + " and not within " + print(electrical_persistence_most));
+                 print(traits_.period * 2) + " and not within " + print(electrical));
         }
     }
 
@@ -140,10 +132,7 @@ class Notes {
 
     // How far the voltage drifts in that time, against one digit of the instrument.
     void settles(const Step& step, const protocol::Settle& settle) {
-        constexpr double us_per_day = 86'400e6;
-        const double drift =
-            static_cast<double>(settle.below.count) * static_cast<double>(settle.over.count) / us_per_day;
-        if (drift < static_cast<double>(traits_.voltage_resolution.count)) {
+        if (moved_by(settle.below, settle.over) < traits_.voltage_resolution) {
             note(label(step) + " waits for a drift below " + print(settle.below) + " over " + print(settle.over) +
                  ", less than one digit of this channel, " + print(traits_.voltage_resolution) +
                  "; a longer time would be right");

@@ -6,8 +6,7 @@
 #include "daemon/main/slowfilm_ask.hpp"
 #include "daemon/main/slowfilm_output.hpp"
 #include "daemon/main/slowfilm_program.hpp"
-#include "daemon/protocol/check.hpp"
-#include "daemon/protocol/toml_reader.hpp"
+#include "daemon/main/slowfilm_protocol.hpp"
 
 #include <CLI/CLI.hpp>
 #include <boost/json/array.hpp>
@@ -28,16 +27,15 @@ struct StartWords {
 
 // The daemon judges the protocol too; here its complaints come with the file's own lines before anything is asked.
 Result<std::string> checked_text(const std::string& file) {
-    auto text = protocol::read_file_bounded(file, protocol::file_bytes_max);
-    if (!text) {
-        return text;
+    auto loaded = load(file);
+    if (!loaded) {
+        return tl::unexpected{loaded.error()};
     }
-    const protocol::Checked checked = protocol::check_protocol(file, *text);
-    complain_text(render(checked.diagnostics, *text));
-    if (!checked.protocol) {
+    complain_text(render(loaded->checked.diagnostics, loaded->text));
+    if (!loaded->checked.protocol) {
         return fail(Failure::bad_data, "nothing was started: " + escaped(file) + " has errors");
     }
-    return text;
+    return std::move(loaded->text);
 }
 
 Result<json::object> protocol_params(const std::string& file) {
