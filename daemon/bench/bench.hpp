@@ -107,6 +107,7 @@ class Bench final : public Surroundings {
     void wants_test(std::size_t channel) override;
     void test_over(std::size_t channel) override;
     void sampled(std::size_t channel) override;
+    [[nodiscard]] bool test_beside(std::size_t channel) override;
 
     // what channels have in common: latches, groups, chambers, trays (together.cpp)
     void judge_latch(std::size_t channel, const Event& event);
@@ -196,7 +197,7 @@ class Bench final : public Surroundings {
     };
     std::map<std::string, Orphan, std::less<>> orphans_;  // by cell: unfinished runs whose channel is not on this bench
     std::set<std::string, std::less<>> quarantined_;      // cells that may get no current
-    std::map<std::string, ledger::ChannelLatch, std::less<>> latches_;  // by channel
+    std::map<std::string, ledger::ChannelLatch, std::less<>> latches_;             // by channel
     std::vector<std::pair<ChannelTask*, std::unique_ptr<ActiveRun>>> found_runs_;  // while the daemon starts
     bool outputs_opened_{false};  // once: before it no command is taken
     bool closing_{false};

@@ -54,10 +54,17 @@ class WilfulChannel final : public channel::Channel {
     std::vector<std::string> cells;
     std::vector<Temperature> ambients;
     std::function<void(const Demand&)> on_demand;
+    std::function<void(Sample&)> on_sample;  // changes what is read
 
     [[nodiscard]] const ChannelTraits& traits() const override { return inner_->traits(); }
     [[nodiscard]] bool simulated() const override { return !real; }
     void sample(Time now, SampleHandler handler) override {
+        if (on_sample) {
+            handler = [this, handler = std::move(handler)](Sample sample) {
+                on_sample(sample);
+                handler(sample);
+            };
+        }
         if (silent) {
             handler(Sample{});
         } else if (keeps_samples) {
@@ -277,16 +284,17 @@ class World {
 
   private:
     ChannelFactory factory() {
-        return [this](const ChannelConfig& config, const ChamberConfig* chamber) -> Result<std::unique_ptr<channel::Channel>> {
+        return [this](const ChannelConfig& config,
+                      const ChamberConfig* chamber) -> Result<std::unique_ptr<channel::Channel>> {
             sim::SimulatedChannelOptions simulation;
             simulation.stage.traits = config.traits;
             simulation.stage.seed = config.simulated.seed;
             if (chamber != nullptr) {
                 std::shared_ptr<sim::Chamber>& shared = chambers_[chamber->name];
                 if (!shared) {
-                    shared = std::make_shared<sim::Chamber>(
-                        25.0, static_cast<double>(chamber->ramp.count) / 3'600'000.0, celsius(chamber->min),
-                        celsius(chamber->max));
+                    shared =
+                        std::make_shared<sim::Chamber>(25.0, static_cast<double>(chamber->ramp.count) / 3'600'000.0,
+                                                       celsius(chamber->min), celsius(chamber->max));
                 }
                 simulation.chamber = shared;
             }
