@@ -90,14 +90,12 @@ TEST(Bench, what_has_been_told_is_in_the_ledger_once_a_reader_has_asked_for_it) 
 TEST(Bench, energises_only_once_the_record_is_on_disk) {
     World world;
     const std::string ledger = world.options().config.ledger;
-    bool seen = false;
+    int seen = 0;  // the connection test's current, then the step's
     world.channels[0]->on_demand = [&](const Demand& demand) {
-        // The charge is C/2; what the connection is tested with is far less.
-        const auto* drive = std::get_if<DriveCurrent>(&demand);
-        if (drive == nullptr || drive->current < Current{1'000'000'000} || seen) {
+        if (is_open(demand) || seen == 2) {
             return;
         }
-        seen = true;
+        ++seen;
         const auto reader = ledger::Reader::open(ledger);
         ASSERT_TRUE(reader) << reader.error().message;
         const Result<ledger::RunData> run = (*reader)->run(1);
@@ -105,7 +103,7 @@ TEST(Bench, energises_only_once_the_record_is_on_disk) {
         const bool recorded = std::any_of(run->events.begin(), run->events.end(), [](const ledger::EventRecord& event) {
             return event.event.kind == EventKind::step_began && event.event.step == 1;
         });
-        EXPECT_TRUE(recorded) << "the step that asks for current is not in the ledger yet";
+        EXPECT_EQ(recorded, seen == 2) << "the step that asks for current is not in the ledger yet";
         std::uint64_t last = 0;
         ASSERT_TRUE((*reader)->tape(1, 0, [&](const Input& input) {
             last = input.sequence;
@@ -117,7 +115,7 @@ TEST(Bench, energises_only_once_the_record_is_on_disk) {
     };
     ASSERT_TRUE(world.start("a1", "C-1"));
     world.until_state("a1", "forming");
-    world.until([&] { return seen; });
+    world.until([&] { return seen == 2; });
 }
 
 TEST(Bench, opens_first_and_records_after) {
