@@ -26,17 +26,17 @@ Bench::Answer Bench::acknowledge(const control::Request& request) {
         return fail(Failure::bad_data, channel + " is empty, and not latched: there is nothing to acknowledge");
     }
     if (!trip && !latched) {
-        const bool taken = run->plan != nullptr &&
-                           (run->state() == RunState::tripped ||
-                            (run->state() == RunState::waiting && run->run.wait == WaitReason::acknowledged));
+        const bool taken =
+            run->plan != nullptr && (run->state() == RunState::tripped ||
+                                     (run->state() == RunState::waiting && run->run.wait == WaitReason::acknowledged));
         return fail(Failure::bad_data,
                     taken ? "the trip of " + named + " is acknowledged already; what it needs now: " + run->needs()
                           : named + " is " + state_word(task) + ": there is no trip to acknowledge");
     }
     const bool open = run != nullptr && run->plan != nullptr ? run->run.opening.verified : task.output_open();
     if (!trip && !open) {
-        return fail(Failure::bad_data, "the output of " + channel +
-                                           " is not seen open, and so the cause is still there; open it by hand");
+        return fail(Failure::bad_data,
+                    "the output of " + channel + " is not seen open, and so the cause is still there; open it by hand");
     }
     note(request.peer, &task, "acknowledge", *reason);
     if (trip && engine::refused(task.command(CommandKind::acknowledge))) {

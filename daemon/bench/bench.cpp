@@ -65,7 +65,8 @@ Result<std::unique_ptr<Bench>> Bench::open(boost::asio::io_context& io, BenchOpt
 
 Result<void> Bench::make_channels(const ChannelFactory& factory) {
     for (const ChannelConfig& config : options_.config.channels) {
-        Result<std::unique_ptr<channel::Channel>> channel = factory(config, find_chamber(options_.config, config.chamber));
+        Result<std::unique_ptr<channel::Channel>> channel =
+            factory(config, find_chamber(options_.config, config.chamber));
         if (!channel) {
             return fail(Failure::bad_config, escaped(options_.config.file) + ":" + std::to_string(config.place.line) +
                                                  ":" + std::to_string(config.place.column) + ": channel '" +

@@ -13,16 +13,16 @@ std::string Bench::who(const control::Peer& peer) {
 }
 
 void Bench::reply_once_recorded(std::string_view verb, Answer result, control::Reply reply) {
-    feed_.commit_then(
-        [this, verb = std::string(verb), result = std::move(result), reply = std::move(reply)](bool on_disk) {
-            if (result && !on_disk) {
-                reply(fail(Failure::cannot_write, verb + " was carried out, but it cannot be recorded: " +
-                                                      feed_.why_lost() +
-                                                      "; make room on the ledger's disk, then restart the daemon"));
-                return;
-            }
-            reply(result);
-        });
+    feed_.commit_then([this, verb = std::string(verb), result = std::move(result),
+                       reply = std::move(reply)](bool on_disk) {
+        if (result && !on_disk) {
+            reply(fail(Failure::cannot_write, verb +
+                                                  " was carried out, but it cannot be recorded: " + feed_.why_lost() +
+                                                  "; make room on the ledger's disk, then restart the daemon"));
+            return;
+        }
+        reply(result);
+    });
 }
 
 void Bench::enter(const control::Request& request, control::Reply reply) {
@@ -116,8 +116,8 @@ void Bench::lift_quarantine(const control::Request& request, control::Reply repl
             }
             const std::string named = "cell '" + escaped(cell) + "'";
             if (!*found) {
-                reply(fail(Failure::no_input,
-                           "the ledger knows no " + named + "; slowfilm cells lists those it knows"));
+                reply(
+                    fail(Failure::no_input, "the ledger knows no " + named + "; slowfilm cells lists those it knows"));
                 return;
             }
             if (const std::string there = where_cell_is(cell); !there.empty()) {
@@ -129,8 +129,7 @@ void Bench::lift_quarantine(const control::Request& request, control::Reply repl
                 reply(fail(Failure::bad_data, named + " is not quarantined: there is nothing to lift"));
                 return;
             }
-            feed_.put(
-                ledger::QuarantineLifted{cell, (*found)->quarantine, reason, who(peer), clock_->utc()});
+            feed_.put(ledger::QuarantineLifted{cell, (*found)->quarantine, reason, who(peer), clock_->utc()});
             quarantined_.erase(cell);
             boost::json::object result = answer("released");
             result["cell"] = cell;

@@ -72,8 +72,8 @@ Result<ledger::HandReading> read_hand_value(std::string_view name, std::string_v
             return fail(Failure::bad_data, "the filling time " + shown + " " + at.error());
         }
         if (*at > utc) {
-            return fail(Failure::bad_data, "the filling time " + shown + " is still to come: it is " +
-                                               print_utc(utc) + " now");
+            return fail(Failure::bad_data,
+                        "the filling time " + shown + " is still to come: it is " + print_utc(utc) + " now");
         }
         reading.text = print_utc(*at);
         return reading;
@@ -119,8 +119,8 @@ Result<ledger::HandReading> read_field(const protocol::EnterField& field, const 
     const boost::json::value* given = entered.if_contains(field.name);
     const std::string asked = escaped(describe_field(field), 200);
     if (given == nullptr || !given->is_string()) {
-        return fail(Failure::bad_data, "the step asks for " + asked + "; give it with --enter " +
-                                           escaped(field.name, 64) + "=VALUE");
+        return fail(Failure::bad_data,
+                    "the step asks for " + asked + "; give it with --enter " + escaped(field.name, 64) + "=VALUE");
     }
     const std::string text(given->get_string());
     const Result<Number, std::string> number = read_number(text);
@@ -128,8 +128,8 @@ Result<ledger::HandReading> read_field(const protocol::EnterField& field, const 
         return fail(Failure::bad_data, "'" + escaped(text, 80) + "' for " + asked + " " + number.error());
     }
     if (!number->unit.empty() && number->unit != field.unit) {
-        return fail(Failure::bad_data, "'" + escaped(text, 80) + "' is not in the unit that the step asks for: " +
-                                           asked);
+        return fail(Failure::bad_data,
+                    "'" + escaped(text, 80) + "' is not in the unit that the step asks for: " + asked);
     }
     if ((field.min && !(number->value >= *field.min)) || (field.max && !(number->value <= *field.max))) {
         return fail(Failure::bad_data, "'" + escaped(text, 80) + "' is outside what the step takes for " + asked +

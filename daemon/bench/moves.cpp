@@ -17,8 +17,8 @@ Result<ChannelTask*> Bench::movable(ledger::RunNumber number, const ChannelTask&
         return task->run() != nullptr && task->run()->number == number;
     });
     if (found == tasks_.end()) {
-        return fail(Failure::no_input,
-                    "there is no run " + std::to_string(number) + " on this bench; slowfilm status lists those there are");
+        return fail(Failure::no_input, "there is no run " + std::to_string(number) +
+                                           " on this bench; slowfilm status lists those there are");
     }
     ChannelTask& from = **found;
     const ActiveRun& run = *from.run();
@@ -55,8 +55,8 @@ void Bench::move(const control::Request& request, control::Reply reply) {
     }
     const Result<ChannelTask*> from = movable(*number, **to);
     if (!from || (*to)->busy()) {
-        reply(from ? fail(Failure::try_again, "channel '" + escaped((*to)->config().name) +
-                                                  "' is busy: another start is under way on it")
+        reply(from ? fail(Failure::try_again,
+                          "channel '" + escaped((*to)->config().name) + "' is busy: another start is under way on it")
                    : tl::unexpected(from.error()));
         return;
     }

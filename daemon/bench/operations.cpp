@@ -19,9 +19,9 @@ std::string run_text(const ActiveRun& run) {
 }  // namespace
 
 const std::vector<std::string>& Bench::methods() {
-    static const std::vector<std::string> all{"status",  "commit",      "start",  "start_tray", "pause",
-                                              "resume",  "stop",        "confirm", "acknowledge", "remove",
-                                              "enter",   "note",        "release", "move"};
+    static const std::vector<std::string> all{"status", "commit", "start",   "start_tray",  "pause",
+                                              "resume", "stop",   "confirm", "acknowledge", "remove",
+                                              "enter",  "note",   "release", "move"};
     return all;
 }
 

@@ -86,7 +86,8 @@ Result<CellHistory> history_of(const CellWanted& wanted, const protocol::Protoco
     if (cell.history.quarantined) {
         return fail(Failure::bad_data, "cell '" + escaped(wanted.cell) + "' is quarantined (" +
                                            escaped(cell.quarantine) +
-                                           "); it gets no current until a person lifts that: slowfilm release '" + escaped(wanted.cell) + "' --reason TEXT");
+                                           "); it gets no current until a person lifts that: slowfilm release '" +
+                                           escaped(wanted.cell) + "' --reason TEXT");
     }
     if (!cell.history.known) {
         return claimed;

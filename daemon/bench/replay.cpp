@@ -311,9 +311,8 @@ Result<bool> rebuild_simulated_cell(ledger::Reader& reader, const std::string& c
         const Result<void> read = reader.tape(header.run, 0, [&](const Input& input) {
             if (!begun && !loaded) {
                 const Result<std::vector<Stretch>> plans = stretches_of(*data);
-                const CellState state = plans
-                                            ? engine::new_run(*plans->front().plan, header.history).history.furthest
-                                            : header.history.furthest;
+                const CellState state = plans ? engine::new_run(*plans->front().plan, header.history).history.furthest
+                                              : header.history.furthest;
                 channel.load_cell(header.cell, header.capacity, state, header.created);
                 loaded = true;
             }

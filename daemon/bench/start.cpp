@@ -279,8 +279,8 @@ void Bench::make_run(Starting& starting, StartingCell& cell, ledger::RunNumber t
                                        .rehearsal = false,
                                        .created = clock_->now(),
                                        .created_utc = clock_->utc()};
-    feed_.put(record::header(cell.prepared->protocol, starting.protocol.text, *run->plan, cell.prepared->history,
-                             identity));
+    feed_.put(
+        record::header(cell.prepared->protocol, starting.protocol.text, *run->plan, cell.prepared->history, identity));
     feed_.put(run->recorder->status(run->run));
     load_fixture(*cell.task, *run);
     cell.reserved = false;
@@ -330,8 +330,8 @@ void Bench::finish_starting(const std::shared_ptr<Starting>& starting) {
             if (!on_disk) {
                 cell.why_not = Error{Failure::cannot_write, "the run could not be recorded: " + feed_.why_lost()};
             } else if (run == nullptr || run->number != cell.run) {
-                cell.why_not = Error{Failure::try_again, "run " + std::to_string(cell.run) +
-                                                             " was stopped and removed before it began"};
+                cell.why_not = Error{Failure::try_again,
+                                     "run " + std::to_string(cell.run) + " was stopped and removed before it began"};
             } else if (!closing_ && run->run.state == RunState::planned) {
                 (void)cell.task->command(CommandKind::start);
             }

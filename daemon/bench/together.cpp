@@ -94,11 +94,10 @@ Result<void> Bench::chamber_allows(const ChannelTask& task, const engine::Plan& 
         if (same_place || run == nullptr || run->over() || (tray != 0 && run->tray == tray)) {
             continue;
         }
-        return fail(Failure::try_again, "the protocol sets the ambient of chamber '" + escaped(chamber->name) +
-                                            "', in which cell '" + escaped(run->cell) + "' lies (run " +
-                                            std::to_string(run->number) + " on channel '" +
-                                            escaped(other->config().name) +
-                                            "'); wait until it is over, or start them as one tray");
+        return fail(Failure::try_again,
+                    "the protocol sets the ambient of chamber '" + escaped(chamber->name) + "', in which cell '" +
+                        escaped(run->cell) + "' lies (run " + std::to_string(run->number) + " on channel '" +
+                        escaped(other->config().name) + "'); wait until it is over, or start them as one tray");
     }
     return {};
 }

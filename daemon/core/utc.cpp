@@ -85,8 +85,7 @@ std::optional<std::int64_t> instant(std::string_view text) {
     }
     const auto fraction = digits.take('.') ? digits.fraction() : std::optional<std::int64_t>{0};
     const auto offset = offset_of(digits);
-    const std::chrono::year_month_day date{std::chrono::year{*year},
-                                           std::chrono::month{static_cast<unsigned>(*month)},
+    const std::chrono::year_month_day date{std::chrono::year{*year}, std::chrono::month{static_cast<unsigned>(*month)},
                                            std::chrono::day{static_cast<unsigned>(*day)}};
     if (!fraction || !offset || !digits.empty() || !date.ok() || *hour > 23 || *minute > 59 || *second > 59) {
         return std::nullopt;

@@ -19,8 +19,8 @@ std::size_t texts(std::initializer_list<const std::string*> strings) {
 
 struct BytesOf {
     std::size_t operator()(const RunHeader& r) const {
-        return sizeof r + texts({&r.cell, &r.channel, &r.tray_name, &r.protocol_title, &r.protocol_text, &r.protocol_sha256,
-                                 &r.effective, &r.software, &r.boot_id});
+        return sizeof r + texts({&r.cell, &r.channel, &r.tray_name, &r.protocol_title, &r.protocol_text,
+                                 &r.protocol_sha256, &r.effective, &r.software, &r.boot_id});
     }
     std::size_t operator()(const RunStatus& r) const { return sizeof r + texts({&r.needs}); }
     std::size_t operator()(const VisitRecord& r) const {

@@ -37,13 +37,11 @@ Result<RowWriter> RowWriter::prepare(const Connection& connection) {
              "measured_pc = excluded.measured_pc, quarantine = excluded.quarantine, "
              "updated_utc_us = excluded.updated_utc_us"},
         {&writer.mark_, insert_into("mark", mark_columns)},
-        {&writer.move_,
-         "INSERT INTO move(" + std::string(move_columns) +
-             ", place) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, (SELECT count(*) FROM move WHERE run = ?1)"},
+        {&writer.move_, "INSERT INTO move(" + std::string(move_columns) +
+                            ", place) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, (SELECT count(*) FROM move WHERE run = ?1)"},
         {&writer.channel_of_run_, "UPDATE run SET channel = ? WHERE number = ?"},
-        {&writer.new_cell_,
-         "INSERT OR IGNORE INTO cell(" + std::string(cell_columns) +
-             ") VALUES(?, 'pristine', 0, 0, 0, 0, 0, 0, 0, 0, '', ?)"},
+        {&writer.new_cell_, "INSERT OR IGNORE INTO cell(" + std::string(cell_columns) +
+                                ") VALUES(?, 'pristine', 0, 0, 0, 0, 0, 0, 0, 0, '', ?)"},
         {&writer.reading_, insert_into("hand_reading", hand_reading_columns)},
         {&writer.lifted_, insert_into("quarantine_lifted", lifted_columns)},
         {&writer.lift_, "UPDATE cell SET quarantined = 0, quarantine = '', updated_utc_us = ? WHERE id = ?"},

@@ -11,7 +11,8 @@
 namespace slowfilm::ledger {
 
 inline constexpr std::string_view run_columns =
-    "number, cell, channel, tray, tray_name, protocol_title, protocol_text, protocol_sha256, capacity_pc, traits, caps, history, "
+    "number, cell, channel, tray, tray_name, protocol_title, protocol_text, protocol_sha256, capacity_pc, traits, "
+    "caps, history, "
     "effective, "
     "software, boot_id, rehearsal, created_us, created_utc_us";
 inline constexpr std::string_view status_columns =

@@ -277,7 +277,7 @@ Result<std::unique_ptr<Writer>> Writer::open(const WriterOptions& options) {
     const auto found = examine(path);
     if (!found)
         return tl::unexpected(found.error());
-    if (struct stat facts {}; ::stat(path.c_str(), &facts) == 0 && facts.st_nlink > 1) {
+    if (struct stat facts{}; ::stat(path.c_str(), &facts) == 0 && facts.st_nlink > 1) {
         return fail(Failure::bad_data, "the ledger " + path + " has " + std::to_string(facts.st_nlink) +
                                            " names (hard links), and its log and its lock stand beside one of them "
                                            "only; copy the file instead of linking it, and remove the other names");

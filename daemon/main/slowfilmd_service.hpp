@@ -4,8 +4,8 @@
 #include "daemon/bench/bench.hpp"
 #include "daemon/bench/config.hpp"
 #include "daemon/control/server.hpp"
-#include "daemon/main/slowfilmd_simulated.hpp"
 #include "daemon/core/result.hpp"
+#include "daemon/main/slowfilmd_simulated.hpp"
 
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/signal_set.hpp>

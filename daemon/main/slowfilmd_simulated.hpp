@@ -4,7 +4,6 @@
 #include "daemon/bench/config.hpp"
 #include "daemon/channel/channel.hpp"
 #include "daemon/core/result.hpp"
-
 #include "sim/stage/chamber.hpp"
 
 #include <map>

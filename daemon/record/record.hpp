@@ -79,8 +79,8 @@ class Recorder {
     [[nodiscard]] static bool has_records(const engine::Decision& decision) {
         return decision.keep || decision.mark || decision.event_count > 0 || decision.commit;
     }
-    // In this order: the kept sample, the mark, the ended visit, the events, and the status and the cell where they changed. The
-    // input counts as seen.
+    // In this order: the kept sample, the mark, the ended visit, the events, and the status and the cell where they
+    // changed. The input counts as seen.
     void took(const engine::Run& run, const Input& input, const engine::Decision& decision, std::int64_t utc,
               const Put& put);
     // What a person must do now, as record::needs() says it; of a cell trip, also whether it is acknowledged already.

@@ -18,9 +18,9 @@ struct SimulatedChannelOptions {
     // Cells differ: relative standard deviations, drawn from the seed and the cell's ID, so a cell is always the same.
     double capacity_spread{0.0};
     double resistance_spread{0.0};
-    double capacity_ratio{1.0};  // what it has of what is written on it
+    double capacity_ratio{1.0};        // what it has of what is written on it
     std::shared_ptr<Chamber> chamber;  // around this fixture and others; null: the stage's own ambient, for ever
-    std::string faulty_cell;     // the faults of stage and cell are this cell's alone; empty: every cell's
+    std::string faulty_cell;           // the faults of stage and cell are this cell's alone; empty: every cell's
 };
 
 [[nodiscard]] Result<void> check(const SimulatedChannelOptions& options);

@@ -32,9 +32,9 @@ TEST(Schema, is_documented_column_by_column) {
     PlainClient client(directory.file());
     const std::string page = bytes_of_file(SLOWFILM_SOURCE_DIR "/daemon/ledger/SCHEMA.md");
     const auto tables = client.rows("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name");
-    EXPECT_THAT(tables, ElementsAre("cell", "channel_latch", "checkpoint", "event", "guard_margin", "hand_reading",
-                                    "ledger", "mark", "move", "operator_action", "quarantine_lifted", "run", "sample",
-                                    "tape", "visit"));
+    EXPECT_THAT(tables,
+                ElementsAre("cell", "channel_latch", "checkpoint", "event", "guard_margin", "hand_reading", "ledger",
+                            "mark", "move", "operator_action", "quarantine_lifted", "run", "sample", "tape", "visit"));
     for (const std::string& table : tables) {
         const auto columns = client.rows("SELECT name FROM pragma_table_info('" + table + "')");
         EXPECT_EQ(documented_columns(page, table), std::set<std::string>(columns.begin(), columns.end())) << table;
@@ -49,8 +49,8 @@ TEST(Schema, tables_are_strict_and_runs_are_referred_to) {
         client.rows(
             "SELECT count(*) FROM pragma_table_list WHERE schema = 'main' AND name NOT LIKE 'sqlite%' AND strict = 0"),
         ElementsAre("0"));
-    for (const char* table : {"visit", "event", "sample", "tape", "checkpoint", "guard_margin", "operator_action", "mark",
-                              "move"}) {
+    for (const char* table :
+         {"visit", "event", "sample", "tape", "checkpoint", "guard_margin", "operator_action", "mark", "move"}) {
         EXPECT_THAT(client.rows("SELECT \"table\", \"to\" FROM pragma_foreign_key_list('" + std::string(table) + "')"),
                     ElementsAre("run|number"))
             << table;
