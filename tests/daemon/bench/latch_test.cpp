@@ -51,6 +51,19 @@ TEST(Latch, outlives_the_run_and_the_daemon_until_it_is_acknowledged) {
     EXPECT_TRUE(world.channel("a1").at("latch").is_null());
 }
 
+// ISA-18.2 / IEC 62682: a latching alarm stays when its cause is gone, until it is acknowledged and reset.
+TEST(Latch, the_state_of_the_alarm_is_told) {
+    World world;
+    EXPECT_EQ(world.channel("a1").at("alarm_state").as_string(), "normal");
+    trip(world);
+    world.until(
+        [&] { return world.channel("a1").at("trip").at("alarm_state").as_string() == "latched, unacknowledged"; });
+    world.ask("acknowledge", {{"channel", "a1"}, {"reason", "plug cleaned"}});
+    EXPECT_EQ(world.channel("a1").at("alarm_state").as_string(), "latched, acknowledged");
+    stop_and_remove(world);
+    EXPECT_EQ(world.channel("a1").at("alarm_state").as_string(), "normal");
+}
+
 TEST(Latch, goes_with_the_acknowledgement_of_the_run_that_tripped) {
     World world;
     trip(world);
