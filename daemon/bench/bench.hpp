@@ -107,6 +107,7 @@ class Bench final : public Surroundings {
     void wants_test(std::size_t channel) override;
     void test_over(std::size_t channel) override;
     void sampled(std::size_t channel) override;
+    [[nodiscard]] bool test_beside(std::size_t channel) override;
 
     // what channels have in common: latches, groups, chambers, trays (together.cpp)
     void judge_latch(std::size_t channel, const Event& event);

@@ -106,8 +106,9 @@ std::optional<Schedule::Next> ChannelTask::turn() {
     if (!feeds_run()) {
         return std::nullopt;
     }
-    return settled() ? Schedule::Next{std::max(idle_period, config_.traits.period), false}
-                     : Schedule::Next{config_.traits.period};
+    return settled() && !surroundings_.test_beside(index_)
+               ? Schedule::Next{std::max(idle_period, config_.traits.period), false}
+               : Schedule::Next{config_.traits.period};
 }
 
 // Over, and seen open. A cell that tripped is watched as closely as before: its heat still opens the neighbours.

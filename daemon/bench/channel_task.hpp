@@ -71,6 +71,8 @@ class Surroundings {
     virtual void wants_test(std::size_t channel) = 0;
     virtual void test_over(std::size_t channel) = 0;
     virtual void sampled(std::size_t channel) = 0;
+    // A neighbour sends its test current: this channel must be seen at its own pace meanwhile.
+    [[nodiscard]] virtual bool test_beside(std::size_t channel) = 0;
     // An input has been carried out whole; `told`: with events.
     virtual void decided(std::size_t channel, bool told) = 0;
 };

@@ -39,6 +39,11 @@ std::size_t Bench::place_in(const Group& group, std::size_t channel) {
 
 void Bench::grant_test(Group& group) {
     if (const std::optional<std::size_t> next = group.tests.grant()) {
+        for (const std::size_t channel : group.channels) {
+            if (tasks_[channel]->run() != nullptr) {
+                schedule_->wake(channel);
+            }
+        }
         tasks_[group.channels[*next]]->feed(TestGrant{});
     }
 }
@@ -58,6 +63,11 @@ void Bench::test_over(std::size_t channel) {
         group->tests.over(place_in(*group, channel));
         grant_test(*group);
     }
+}
+
+bool Bench::test_beside(std::size_t channel) {
+    const Group* group = group_of(channel);
+    return group != nullptr && group->tests.under_way().has_value();
 }
 
 void Bench::sampled(std::size_t channel) {

@@ -2,6 +2,7 @@
 #include "daemon/bench/bench.hpp"
 #include "daemon/bench/entering.hpp"
 #include "daemon/core/text.hpp"
+#include "daemon/engine/alarm.hpp"
 #include "daemon/engine/describe.hpp"
 #include "daemon/protocol/guard_table.hpp"
 
@@ -70,6 +71,7 @@ void put_trip(boost::json::object& object, const ActiveRun& run) {
     trip["guard"] = guard_row(run.run.tripped_by).name;
     trip["class"] = run.run.trip_class == TripClass::cell ? "cell" : "channel";
     trip["text"] = run.trip_text;
+    trip["alarm_state"] = engine::name(engine::alarm_state(*run.plan, run.run));
     object["trip"] = std::move(trip);
 }
 
@@ -140,6 +142,9 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
     object["needs"] = run != nullptr ? run->needs() : "";
     object["asked"] = asked_of(run);
     object["alarm"] = run != nullptr ? run->alarm() : "";
+    // In the words of ISA-18.2 / IEC 62682: of the trip that the run stands in, or of its idle watch.
+    object["alarm_state"] =
+        engine::name(restored ? engine::alarm_state(*run->plan, run->run) : engine::AlarmState::normal);
     const ledger::ChannelLatch* latch = latch_of(task);
     object["latch"] = latch != nullptr ? boost::json::value(latch->text) : boost::json::value(nullptr);
     object["tray"] = run != nullptr && run->tray != 0 ? boost::json::value(run->tray) : boost::json::value(nullptr);

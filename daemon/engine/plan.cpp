@@ -136,7 +136,8 @@ ChannelTraits bench_of_no_name(const Protocol& protocol) {
             .has_contactor = true,
             .off_state = OffState::relay_open,
             .temperature_of = TemperatureOf::cell,
-            .has_ambient = true};
+            .has_ambient = true,
+            .has_chamber = true};
 }
 
 BenchCaps caps_of_no_name() {

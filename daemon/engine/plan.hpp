@@ -174,7 +174,7 @@ struct Plan {
 [[nodiscard]] Result<Plan> make_plan(const protocol::Protocol& protocol, Charge capacity, const ChannelTraits& traits,
                                      const BenchCaps& caps);
 
-// The traits a check or a rehearsal assumes where no bench is named: an ideal two-quadrant source.
+// The traits a check or a rehearsal assumes where no bench is named: an ideal two-quadrant source in a chamber.
 [[nodiscard]] ChannelTraits bench_of_no_name(const protocol::Protocol& protocol);
 [[nodiscard]] BenchCaps caps_of_no_name();
 

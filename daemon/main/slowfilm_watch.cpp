@@ -103,7 +103,8 @@ std::string status_text(const json::object& answer) {
             }
             const json::value* const trip = channel.if_contains("trip");
             if (trip != nullptr && trip->is_object()) {
-                needs += "  " + named + " tripped by " + escaped(text_in(trip->get_object(), "text"), 400) + "\n";
+                needs += "  " + named + " tripped by " + escaped(text_in(trip->get_object(), "text"), 400) + "  (" +
+                         escaped(text_in(trip->get_object(), "alarm_state"), 60) + ")\n";
             }
             if (const std::string what = text_in(channel, "needs"); !what.empty()) {
                 needs += "  " + named + " needs a person: " + escaped(what, 400) + asked_text(channel) + "\n";

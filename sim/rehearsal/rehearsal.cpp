@@ -311,10 +311,9 @@ class Rehearsal {
 Result<RehearsalOutcome> rehearse(const protocol::Protocol& protocol, const std::string& text,
                                   const RehearsalOptions& options) {
     const Charge capacity = options.capacity.value_or(protocol.cell.capacity);
-    ChannelTraits ideal = engine::bench_of_no_name(protocol);
-    ideal.has_chamber = true;
-    const Result<engine::Plan> plan = engine::make_plan(protocol, capacity, options.traits.value_or(ideal),
-                                                        options.caps.value_or(engine::caps_of_no_name()));
+    const Result<engine::Plan> plan =
+        engine::make_plan(protocol, capacity, options.traits.value_or(engine::bench_of_no_name(protocol)),
+                          options.caps.value_or(engine::caps_of_no_name()));
     if (!plan) {
         return tl::unexpected<Error>{plan.error()};
     }

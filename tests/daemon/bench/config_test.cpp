@@ -77,6 +77,55 @@ TEST(BenchConfig, a_good_file_is_read_in_full) {
     EXPECT_EQ(channel.simulated.faults[0].after, 10_h);
 }
 
+std::string with_oven(std::string_view oven, std::string_view chamber = "oven") {
+    return with("group          = \"shelf\"", "chamber = \"" + std::string(chamber) + "\"") + "[[chamber]]\n" +
+           std::string(oven);
+}
+
+TEST(BenchConfig, a_chamber_stands_around_the_channels_that_name_it) {
+    const std::string text = with_oven("name = \"oven\"\nramp = \"2 K/min\"\nmin = \"5 degC\"\nmax = \"60 degC\"\n");
+    const ParsedBench parsed = parse_bench("night.toml", text);
+    ASSERT_TRUE(parsed.config) << render(parsed.diagnostics, text);
+    const ChamberConfig* oven = find_chamber(*parsed.config, "oven");
+    ASSERT_NE(oven, nullptr);
+    EXPECT_EQ(oven->ramp, TemperatureSlope{120'000});
+    EXPECT_EQ(oven->min, 5_degC);
+    EXPECT_EQ(oven->max, 60_degC);
+    EXPECT_EQ(find_chamber(*parsed.config, "fridge"), nullptr);
+    const ChannelConfig& channel = parsed.config->channels[0];
+    EXPECT_EQ(channel.chamber, "oven");
+    EXPECT_TRUE(channel.traits.has_chamber);
+    EXPECT_TRUE(channel.traits.has_ambient) << "a chamber tells its temperature";
+    EXPECT_FALSE(parse_bench("night.toml", good).config->channels[0].traits.has_chamber);
+}
+
+TEST(BenchConfig, a_chamber_that_cannot_be_is_refused_with_its_place) {
+    struct Case {
+        const char* oven;
+        const char* says;
+    };
+    for (const Case& one : {
+             Case{"ramp = \"2 K/min\"\nmin = \"5 degC\"\nmax = \"60 degC\"\n", "'name'"},
+             Case{"name = \"oven\"\nmin = \"5 degC\"\nmax = \"60 degC\"\n", "'ramp'"},
+             Case{"name = \"oven\"\nramp = \"0 K/min\"\nmin = \"5 degC\"\nmax = \"60 degC\"\n", "above zero"},
+             Case{"name = \"oven\"\nramp = \"2 K/min\"\nmin = \"60 degC\"\nmax = \"5 degC\"\n", "above its min"},
+             Case{"name = \"oven\"\nramp = \"2 K/min\"\nmin = \"30 degC\"\nmax = \"60 degC\"\n", "must reach 25 degC"},
+             Case{"name = \"oven\"\nramp = \"2 K/min\"\nmin = \"5 degC\"\nmax = \"20 degC\"\n", "must reach 25 degC"},
+             Case{"name = \"oven\"\nramp = 2\nmin = \"5 degC\"\nmax = \"60 degC\"\n", "unit"},
+             Case{"name = \"oven\"\nramp = \"2 K/min\"\nmin = \"5 degC\"\nmax = \"60 degC\"\nhumid = true\n", "humid"},
+             Case{"name = \"oven\"\nramp = \"2 K/min\"\nmin = \"5 degC\"\nmax = \"60 degC\"\n[[chamber]]\nname = "
+                  "\"oven\"\nramp = \"2 K/min\"\nmin = \"5 degC\"\nmax = \"60 degC\"\n",
+                  "two chambers 'oven'"},
+         }) {
+        const ParsedBench parsed = parse_bench("night.toml", with_oven(one.oven));
+        EXPECT_FALSE(parsed.config) << one.oven;
+        EXPECT_THAT(render(parsed.diagnostics, ""), HasSubstr(one.says)) << one.oven;
+    }
+    const std::string lost =
+        with_oven("name = \"oven\"\nramp = \"2 K/min\"\nmin = \"5 degC\"\nmax = \"60 degC\"\n", "fridge");
+    EXPECT_THAT(complaint(lost).message, HasSubstr("no [[chamber]] 'fridge'"));
+}
+
 TEST(BenchConfig, the_shipped_benches_are_good) {
     for (const char* file :
          {SLOWFILM_SOURCE_DIR "/config/simulated-bench.toml", SLOWFILM_SOURCE_DIR "/config/demo-bench.toml"}) {

@@ -122,6 +122,38 @@ TEST(MachineClock, goes_on_from_where_a_run_was) {
     EXPECT_LT(clock.now(), far + 1_h);
 }
 
+TEST_F(Virtual, what_is_only_looked_after_has_its_turns_at_its_own_period_and_holds_nobody_up) {
+    const std::size_t number = schedule.add(1_s, [this]() -> std::optional<Schedule::Next> {
+        lines.push_back({7, clock.now()});
+        return lines.size() < 3 ? std::optional(Schedule::Next{5_s, false}) : std::nullopt;
+    });
+    schedule.wake(number);
+    run();
+    ASSERT_EQ(lines.size(), 3U);
+    EXPECT_EQ(lines[1].at - lines[0].at, 5_s - 1_s) << "the next whole five seconds";
+    EXPECT_EQ(lines[2].at - lines[1].at, 5_s);
+}
+
+TEST_F(Virtual, one_that_is_woken_while_it_is_only_looked_after_comes_at_its_next_period) {
+    std::size_t turns = 0;
+    const std::size_t number = schedule.add(1_s, [&]() -> std::optional<Schedule::Next> {
+        lines.push_back({7, clock.now()});
+        return ++turns < 3 ? std::optional(Schedule::Next{3600_s, false}) : std::nullopt;
+    });
+    schedule.wake(number);
+    io.run_for(std::chrono::milliseconds(1));
+    while (lines.empty()) {
+        io.run_one();
+    }
+    const Time woken = clock.now();
+    schedule.wake(number);
+    while (lines.size() < 2) {
+        io.run_one();
+    }
+    EXPECT_LE(lines[1].at - woken, 1_s);
+    schedule.stop();
+}
+
 TEST(MachineSchedule, turns_come_at_their_phase_and_do_not_pile_up) {
     boost::asio::io_context io;
     MachineClock clock;

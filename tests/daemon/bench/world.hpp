@@ -54,10 +54,17 @@ class WilfulChannel final : public channel::Channel {
     std::vector<std::string> cells;
     std::vector<Temperature> ambients;
     std::function<void(const Demand&)> on_demand;
+    std::function<void(Sample&)> on_sample;  // changes what is read
 
     [[nodiscard]] const ChannelTraits& traits() const override { return inner_->traits(); }
     [[nodiscard]] bool simulated() const override { return !real; }
     void sample(Time now, SampleHandler handler) override {
+        if (on_sample) {
+            handler = [this, handler = std::move(handler)](Sample sample) {
+                on_sample(sample);
+                handler(sample);
+            };
+        }
         if (silent) {
             handler(Sample{});
         } else if (keeps_samples) {

@@ -327,5 +327,19 @@ TEST(Opening, room_is_checked_with_figures) {
     EXPECT_THAT(nowhere.error().message, HasSubstr("No such file or directory"));
 }
 
+TEST(Opening, a_ledger_with_a_second_name_is_not_written_under_either) {
+    const Directory directory;
+    open_writer(directory.file());
+    std::filesystem::create_hard_link(directory.file(), directory.file("other.ledger"));
+    for (const char* name : {"bench.ledger", "other.ledger"}) {
+        const auto writer = Writer::open({.path = directory.file(name)});
+        ASSERT_FALSE(writer) << name;
+        EXPECT_EQ(writer.error().failure, Failure::bad_data);
+        EXPECT_THAT(writer.error().message, testing::HasSubstr("has 2 names (hard links)"));
+    }
+    std::filesystem::remove(directory.file("other.ledger"));
+    EXPECT_TRUE(Writer::open({.path = directory.file()}));
+}
+
 }  // namespace
 }  // namespace slowfilm::ledger

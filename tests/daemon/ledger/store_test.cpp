@@ -370,6 +370,97 @@ TEST(Ledger, a_cell_s_furthest_state_arming_and_quarantine_never_go_back) {
     EXPECT_FALSE(*unknown);
 }
 
+TEST(Ledger, gives_back_marks_moves_hand_readings_and_latches_as_they_were_put) {
+    using namespace literals;
+    const Directory directory;
+    MarkRecord mark{.run = 1,
+                    .visit = 4,
+                    .path = "3",
+                    .of_run = false,
+                    .at = 24_h,
+                    .time = {90'000'000'123},
+                    .mean = 4.1000125,
+                    .deviation = 0.0001,
+                    .temperature = 25.125,
+                    .readings = 60};
+    MoveRecord move;
+    move.run = 1;
+    move.after = 17;
+    move.from = "A3";
+    move.to = "B1";
+    move.traits = header_of(2).traits;
+    move.caps = header_of(2).caps;
+    move.utc = 70;
+    const HandReading filled{"cell-1", "filled", {}, "", "2026-11-24T18:00:00.000Z", {}, "", 71, "uid 7"};
+    const HandReading mass{"new-1", "mass", 68.31, "g", "68.31 g", 1, "2", 72, "uid 7"};
+    {
+        const auto writer = open_writer(directory.file());
+        ASSERT_TRUE(writer->put(header_of(1)));
+        ASSERT_TRUE(writer->put(CellRecord{"cell-1", {}, "", 1}));
+        ASSERT_TRUE(writer->put(mark));
+        ASSERT_TRUE(writer->put(move));
+        move.to = "B2";
+        ASSERT_TRUE(writer->put(move));
+        ASSERT_TRUE(writer->put(filled));
+        ASSERT_TRUE(writer->put(mass));
+        for (const ChannelLatch& latch : {ChannelLatch{"A3", "stuck", 5}, {"B1", "heat", 6}, {"A3", "", 7}}) {
+            ASSERT_TRUE(writer->put(latch));
+        }
+        ASSERT_TRUE(writer->flush());
+    }
+    const auto reader = open_reader(directory.file());
+    const auto run = reader->run(1);
+    ASSERT_TRUE(run) << run.error().message;
+    EXPECT_EQ(run->header.channel, "B2") << "where it is now";
+    ASSERT_EQ(run->marks.size(), 1U);
+    EXPECT_EQ(run->marks[0].at, mark.at);
+    EXPECT_EQ(run->marks[0].time, mark.time);
+    EXPECT_EQ(run->marks[0].mean, mark.mean);
+    EXPECT_EQ(run->marks[0].temperature, mark.temperature);
+    EXPECT_EQ(run->marks[0].readings, 60U);
+    ASSERT_EQ(run->moves.size(), 2U);
+    EXPECT_EQ(run->moves[0].to, "B1");
+    EXPECT_EQ(run->moves[0].after, 17U);
+    EXPECT_EQ(run->moves[0].traits, header_of(2).traits);
+    EXPECT_EQ(run->moves[1].to, "B2");
+    ASSERT_EQ(run->entered.size(), 1U);
+    EXPECT_EQ(run->entered[0].name, "mass");
+    EXPECT_EQ(run->entered[0].value, 68.31);
+    EXPECT_EQ(run->entered[0].path, "2");
+    const auto known = reader->cell("new-1");
+    ASSERT_TRUE(known && *known);
+    EXPECT_FALSE((*known)->history.known) << "a reading is no history";
+    const auto readings = reader->hand_readings("cell-1");
+    ASSERT_TRUE(readings);
+    ASSERT_EQ(readings->size(), 1U);
+    EXPECT_FALSE(readings->front().value);
+    EXPECT_EQ(readings->front().text, filled.text);
+    const auto latches = reader->latches();
+    ASSERT_TRUE(latches);
+    ASSERT_EQ(latches->size(), 1U);
+    EXPECT_EQ(latches->front().channel, "B1");
+}
+
+TEST(Ledger, the_measured_capacity_of_a_cell_stands_until_another_is_measured) {
+    using namespace literals;
+    const Directory directory;
+    CellRecord cell;
+    cell.id = "pouch-0042";
+    cell.history.measured = 4800_mAh;
+    {
+        const auto writer = open_writer(directory.file());
+        ASSERT_TRUE(writer->put(cell));
+        cell.history.measured = {};
+        ASSERT_TRUE(writer->put(cell));
+        ASSERT_TRUE(writer->flush());
+        EXPECT_EQ((*open_reader(directory.file())->cell("pouch-0042"))->history.measured, 4800_mAh);
+        cell.history.measured = 4700_mAh;
+        ASSERT_TRUE(writer->put(cell));
+        ASSERT_TRUE(writer->flush());
+    }
+    EXPECT_EQ((*open_reader(directory.file())->cell("pouch-0042"))->history.measured, 4700_mAh);
+}
+
 TEST(Ledger, whatever_is_put_of_a_cell_only_ever_adds_to_its_history) {
     const Directory directory;
     const auto writer = open_writer(directory.file());
