@@ -52,10 +52,8 @@ Result<int> put(const Common& common, const OpenLedger& ledger, const json::obje
 
 // Why a run waits, or was stopped by its own protocol; "" otherwise.
 std::string_view why_of(const ledger::RunLine& line) {
-    const bool by_protocol = line.wait == WaitReason::overrun || line.wait == WaitReason::already_so_twice;
-    const bool says = (line.state == RunState::waiting && line.wait != WaitReason::none) ||
-                      (line.state == RunState::stopped && by_protocol);
-    return says ? engine::name(line.wait) : std::string_view{};
+    const bool says = line.state == RunState::waiting || line.state == RunState::stopped;
+    return says && line.wait != WaitReason::none ? engine::name(line.wait) : std::string_view{};
 }
 
 std::string state_text(const ledger::RunLine& line) {

@@ -72,27 +72,17 @@ std::string describe_rule(const protocol::AcceptRule& rule, const Figure& figure
 
 namespace {
 
-// A run can be stopped by its protocol, with nobody there.
-std::string_view why_stopped(const ledger::RunStatus& status) {
-    if (status.state != RunState::stopped) {
-        return "";
-    }
-    if (status.wait == WaitReason::overrun) {
-        return ", after a step reached its at_most";
-    }
-    return status.wait == WaitReason::already_so_twice
-               ? ", after a step in a repeat found its end already true twice running"
-               : "";
+std::string unfinished(const ledger::RunStatus& status) {
+    std::string text = "the run has not ended as written: it is " + std::string{ledger::word_of(status.state)};
+    const std::string_view why = status.state == RunState::stopped ? cause(status.wait) : std::string_view{};
+    return why.empty() ? text : text + ", after " + std::string{why};
 }
 
 }  // namespace
 
 Verdict judge(std::span<const protocol::AcceptRule> rules, const FigureInput& input) {
-    const RunState state = input.run.status.state;
-    if (state != RunState::done) {
-        return {.grade = "none",
-                .reasons = {"the run has not ended as written: it is " + std::string{ledger::word_of(state)} +
-                            std::string{why_stopped(input.run.status)}}};
+    if (input.run.status.state != RunState::done) {
+        return {.grade = "none", .reasons = {unfinished(input.run.status)}};
     }
     if (rules.empty()) {
         return {.grade = "none", .reasons = {"the protocol has no [accept] rules"}};
