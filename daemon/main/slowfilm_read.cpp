@@ -229,13 +229,12 @@ Result<int> summary(const ReadWords& words) {
     if (!ledger) {
         return tl::unexpected{ledger.error()};
     }
-    auto run = ledger->reader->run(*number);
-    if (!run) {
-        return tl::unexpected{run.error()};
+    const auto summed = results::summarise(*ledger->reader, *number);
+    if (!summed) {
+        return tl::unexpected{summed.error()};
     }
-    const results::Summary summed = results::summarise(std::move(*run));
-    const json::value answer = results::to_json(summed);
-    return put(words.common, *ledger, with_version(answer.as_object()), [&] { return results::to_text(summed); });
+    const json::value answer = results::to_json(*summed);
+    return put(words.common, *ledger, with_version(answer.as_object()), [&] { return results::to_text(*summed); });
 }
 
 // --- export

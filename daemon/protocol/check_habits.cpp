@@ -148,7 +148,7 @@ const Step* step_named(const Judge& j, const std::string& wanted) {
 }
 
 void warn_of_k_value(Judge& j) {
-    for (const AcceptRule& rule : j.protocol.accept) {
+    for (const AcceptRule& rule : j.protocol.accept.rules) {
         if (rule.figure != "k_value") {
             continue;
         }
@@ -211,11 +211,12 @@ void warn_of_shipping(Judge& j) {
     LastCharge last(j);
     last.walk(j.protocol.steps);
     if (!last.within(air_most)) {
-        j.warning("after.ship",
-                  "cells alone go by air at 30 % of rated or less (UN 3480, packing instruction 965), and the "
-                  "steps do not bring this one there for certain; empty it by voltage and charge \"30 %\", or \"27 % of "
-                  "measured\", at most at the end" +
-                      std::string(practice));
+        j.warning(
+            "after.ship",
+            "cells alone go by air at 30 % of rated or less (UN 3480, packing instruction 965), and the "
+            "steps do not bring this one there for certain; empty it by voltage and charge \"30 %\", or \"27 % of "
+            "measured\", at most at the end" +
+                std::string(practice));
     }
     if (fresh(j)) {
         j.warning("after.ship",

@@ -245,6 +245,25 @@ INSTANTIATE_TEST_SUITE_P(
         Refused{head() + pulse_with("[ { discharge = \"1C\", for = \"1 s\" } ]",
                                     "at_most = { time = \"1 min\", amount = \"1 %\" }\non_overrun = \"next\""),
                 "is for a cap of time only"},
+        // grades and within_mad
+        Refused{head() + fill + empty + "[accept]\ngrades = [ { discharge_capacity = { min = \"4 Ah\" } } ]\n",
+                "'name' is missing"},
+        Refused{head() + fill + empty + "[accept]\ngrades = [ { name = \"A\" } ]\n", "this grade asks for no figure"},
+        Refused{head() + fill + empty + "[accept]\ngrades = []\n", "'grades' is empty"},
+        Refused{head() + fill + empty +
+                    "[accept]\ngrades = [ { name = \"reject\", discharge_capacity = { min = \"4 Ah\" } } ]\n",
+                "another name, such as"},
+        Refused{head() + fill + empty +
+                    "[accept]\ngrades = [ { name = \"A\", discharge_capacity = { min = \"4 Ah\" } }, { name = \"A\", "
+                    "discharge_capacity = { min = \"3 Ah\" } } ]\n",
+                "two grades are called"},
+        Refused{head() + fill + empty +
+                    "[accept]\ngrades = [ { name = \"A\", discharge_capacity = { min = \"4 Ah\", cycle = 9 } } ]\n",
+                "asks for cycle 9, but the steps make only 1"},
+        Refused{head() + fill + empty + "[accept]\ndischarge_capacity = { within_mad = 0 }\n",
+                "above 0 and at most 100"},
+        Refused{head() + fill + empty + "[accept]\ndischarge_capacity = { within_mad = \"5\" }\n", "within_mad"},
+        Refused{head() + fill + empty + "[accept]\ndischarge_capacity = { within_mad = inf }\n", "within_mad"},
         // of measured: steps alone
         Refused{head("formed", "net_max = \"110 % of measured\"\n") + fill, "here the rated capacity counts"},
         Refused{head("formed", "current_error = \"C/10 of measured\"\n") + fill, "here the rated capacity counts"},

@@ -55,7 +55,7 @@ TEST_P(Shipped, is_a_model_in_what_it_writes) {
     EXPECT_TRUE(p.limits.low_voltage.written);
     EXPECT_TRUE(p.limits.temperature_max.warn);
     EXPECT_TRUE(p.keep.every);
-    EXPECT_FALSE(p.accept.empty());
+    EXPECT_FALSE(p.accept.rules.empty());
     EXPECT_THAT(text, HasSubstr("[interruption]"));
     for (const Step& step : p.steps) {
         EXPECT_FALSE(step.name.empty()) << "step " << step.path;
