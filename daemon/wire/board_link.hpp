@@ -96,6 +96,8 @@ enum class BoardFault : std::uint8_t {
 
 using BoardAnswer = Result<BoardReply, BoardFault>;
 
+// The first command to a board whose counting is not known (a new BoardHost) is Demand{Open{}}: it is always taken and
+// the board counts on from it.
 class BoardHost {
   public:
     // The line to send, with the next number. A question still unanswered is given up: its answer is out_of_step.

@@ -65,7 +65,6 @@ enum class Fault : std::uint8_t {
     echo_only,  // our own request came back and nothing else: the adapter echoes, or the unit is off
     cut,        // the beginning of a right reply
     garbled,    // bytes, but no frame with a right CRC from this unit for this question
-    exception,  // the unit refused; Reply::exception
 };
 [[nodiscard]] std::string_view describe(Fault fault);
 
@@ -88,13 +87,13 @@ class ReplyReader {
     [[nodiscard]] Fault at_deadline() const;
 
   private:
-    [[nodiscard]] std::optional<Reply> reply_at(std::size_t at) const;
-    [[nodiscard]] bool could_begin_at(std::size_t at) const;
+    [[nodiscard]] bool could_begin(std::string_view bytes) const;
+    [[nodiscard]] Reply reply_in(std::string_view frame, std::size_t at) const;
 
     Request asked_;
     std::string sent_;
     std::string bytes_;
-    std::size_t looked_{0};  // no frame begins before this
+    std::size_t begin_{0};  // no reply begins before this: where the echo ends
     bool echoes_;
     bool done_{false};
 };

@@ -42,8 +42,8 @@ enum class ValueFault : std::uint8_t {
 // To the nearest raw value; implausible where it is outside least..most or does not fit the type.
 [[nodiscard]] Result<std::vector<std::uint16_t>, ValueFault> encode_value(double value, const RegisterFormat& format);
 
-// How two registers read in each order, for `probe` to show beside a known reading. In the order of WordOrder; NaN and
-// infinity as they are.
+// How registers read in each order, raw, for `probe` to show beside a known reading. In the order of WordOrder; NaN and
+// infinity as they are; none where there are not as many registers as the type has.
 [[nodiscard]] std::vector<double> readings_in_each_order(std::span<const std::uint16_t> registers, RegisterType type);
 
 }  // namespace slowfilm::wire::modbus

@@ -160,7 +160,7 @@ struct Written {
     std::string text;  // shortest decimal, '.', no exponent, no "+", no "-0": "4.2", "-0.00125", "3"
     Q sent;
 };
-// In volts, amperes, kelvin's degrees Celsius being the caller's affair. `resolution` is the instrument's step, > 0;
+// In volts or amperes. `resolution` is the step of the instrument, > 0 (profiles are checked when they are loaded);
 // the value sent is a whole multiple of it.
 [[nodiscard]] Written<Voltage> write_number(Voltage value, Voltage resolution, Rounding rounding);
 [[nodiscard]] Written<Current> write_number(Current value, Current resolution, Rounding rounding);

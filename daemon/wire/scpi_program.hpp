@@ -30,6 +30,7 @@ struct ProgramCommand {
 [[nodiscard]] bool header_matches(std::string_view pattern, std::string_view header);
 
 // A voltage, current or other number as a reply, in the style of most instruments: "+4.20000000E+00" (NR3).
+// NaN and infinity as SCPI has them: "+9.91E+37", "-9.9E+37".
 [[nodiscard]] std::string print_nr3(double value, int decimals = 8);
 
 }  // namespace slowfilm::wire

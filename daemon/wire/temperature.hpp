@@ -57,7 +57,8 @@ struct Divider {
 // Against a junction at 0 degC.
 [[nodiscard]] double type_k_millivolts(double celsius);
 // `millivolts` as measured at terminals that are at `cold_junction` degC: the junction's millivolts are added, not its
-// degrees. An open thermocouple floats anywhere unless the converter pulls it to a rail; then it is out of range here.
+// degrees. An open thermocouple is seen only where the converter pulls it to a rail (above the table: open_circuit,
+// below: out_of_range); a shorted one reads as the temperature of its terminals, which nothing here can tell.
 [[nodiscard]] Celsius type_k_celsius(double millivolts, double cold_junction);
 
 }  // namespace slowfilm::wire

@@ -35,6 +35,7 @@ struct Measured {
     Measure ambient;      // mK, where fitted
     StageMode mode{StageMode::open};
     Contactor contactor{Contactor::none};
+    bool stage_failed{false};  // its own protection has opened, or it cannot do what was asked
 };
 
 // What the firmware gives. None may block for more than a few milliseconds.
@@ -110,7 +111,7 @@ class Board {
     Board(const Hardware& hardware, const Fitted& fitted, std::uint32_t boot);
 
     void on_byte(char byte);
-    // Every 1 to 100 ms; `now_ms` may wrap. Measures, judges limits and the watchdog, counts charge.
+    // Every 1 to 100 ms; `now_ms` may wrap. Measures, judges the watchdog and the limits, counts charge.
     void tick(std::uint32_t now_ms);
 
     [[nodiscard]] bool closed() const { return setting_ != Setting::off; }
@@ -119,20 +120,27 @@ class Board {
   private:
     enum class Setting : std::uint8_t { off, current, voltage };
 
-    void on_line(const Record& record, bool whole);
-    void obey(const Record& record, std::uint32_t number);
-    void drive(const Record& record, std::uint32_t number, Setting setting);
-    void write_limits(const Record& record, std::uint32_t number);
+    void on_line(bool whole);
+    void obey(std::uint32_t number);
+    void drive(std::uint32_t number, Setting setting);
+    [[nodiscard]] bool refused_to_close(std::uint32_t number);
+    [[nodiscard]] bool within_fitted(Setting setting, std::int64_t target, std::int64_t upper,
+                                     std::int64_t lower) const;
+    [[nodiscard]] bool within_limits(Setting setting, std::int64_t target, std::int64_t upper,
+                                     std::int64_t lower) const;
+    void write_limits(std::uint32_t number);
     void clear(std::uint32_t number);
-    [[nodiscard]] bool may_close(std::uint32_t number);
+    [[nodiscard]] bool has_exactly(const char* const* keys, std::size_t count) const;
+    [[nodiscard]] std::int64_t value(const char* key) const;
     [[nodiscard]] bool heart_beats() const;
+    void measure();
+    [[nodiscard]] std::uint32_t causes_now() const;
     void judge();
-    void count_out(int& in_a_row, bool outside, std::uint32_t cause);
     void latch(std::uint32_t cause);
     void open();
 
     [[nodiscard]] LineWriter reply(const char* word, std::uint32_t number) const;
-    void send(LineWriter& line);
+    void send(LineWriter line);
     void refuse(std::uint32_t number, Why why);
     void send_identity(std::uint32_t number);
     void send_limits(std::uint32_t number);
@@ -161,7 +169,7 @@ class Board {
     std::int64_t uptime_{0};       // ms
     std::int64_t charge_{0};       // nC
     std::int64_t refused_{0};      // lines without a right CRC, or too long
-    int over_voltage_{0}, under_voltage_{0}, over_current_{0}, over_temperature_{0}, failed_{0};  // readings in a row
+    int in_a_row_[5]{};            // readings, of each cause from over_voltage to sensor_failed
 };
 
 }  // namespace slowfilm::wire::board
