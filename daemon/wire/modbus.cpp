@@ -245,7 +245,7 @@ Fault ReplyReader::at_deadline() const {
     if (bytes_ == sent_) {
         return Fault::echo_only;
     }
-    for (std::size_t at = begin_; at < bytes_.size(); ++at) {
+    for (std::size_t at = begin_; at < bytes_.size() && bytes_.size() < noise_most; ++at) {
         const std::string_view rest = std::string_view{bytes_}.substr(at);
         if (rest.size() < reply_length(asked_) && could_begin(rest)) {
             return Fault::cut;
