@@ -62,6 +62,7 @@ function(freestanding name)
   add_library(slowfilm_${name} STATIC ${sources})
   target_link_libraries(slowfilm_${name} PRIVATE slowfilm_strict)
   target_compile_options(slowfilm_${name} PRIVATE -ffreestanding -fno-exceptions -fno-rtti -fno-threadsafe-statics)
+  set_target_properties(slowfilm_${name} PROPERTIES CXX_STANDARD 17)  # what firmware's compilers have
 endfunction()
 
 # program(NAME SOURCE_DIR folder MAIN file DEPENDS ...): MAIN plus every other .cpp of the folder whose name begins with NAME_.

@@ -23,6 +23,8 @@ template <class... Kinds>
 struct overloaded : Kinds... {
     using Kinds::operator()...;
 };
+template <class... Kinds>
+overloaded(Kinds...) -> overloaded<Kinds...>;  // clang 14 asks for it
 
 std::int64_t toward_zero(std::int64_t nano) {
     return nano / per_micro;

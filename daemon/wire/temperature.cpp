@@ -104,6 +104,9 @@ Celsius platinum_celsius(double ohms, double r0) {
     if (std::isnan(ohms)) {
         return fault(SensorFault::not_finite);
     }
+    if (!(r0 > 0.0)) {
+        return fault(SensorFault::out_of_range);
+    }
     const auto ohms_at = [r0](double celsius) { return platinum_ohms(celsius, r0); };
     if (!(ohms >= ohms_at(platinum_range.least))) {
         return fault(SensorFault::short_circuit);

@@ -44,9 +44,9 @@ struct SteinhartHartNtc {  // 1/T = a + b ln R + c (ln R)^3, T in kelvin, R in o
 
 // An NTC in a divider with a fixed resistor, read as a fraction of full scale (0..1).
 struct Divider {
-    double fixed_ohms;
-    bool ntc_below{true};  // NTC to ground, the fixed resistor to the reference; else the other way round
-    double rail{0.01};     // within this of either end it is a broken sensor, never a temperature
+    double fixed_ohms{0.0};  // must be given: with 0 everything reads as a short
+    bool ntc_below{true};    // NTC to ground, the fixed resistor to the reference; else the other way round
+    double rail{0.01};       // within this of either end it is a broken sensor, never a temperature
 };
 // open_circuit or short_circuit at the rails.
 [[nodiscard]] Result<double, SensorFault> divider_ohms(double fraction, const Divider& divider);

@@ -15,6 +15,9 @@ constexpr std::size_t length(const char* const (&)[N]) {
     return N;
 }
 
+// judge() walks from the one to the other.
+static_assert(over_voltage << 4U == sensor_failed);
+
 std::int64_t magnitude(std::int64_t value) {
     return value < 0 ? -value : value;
 }

@@ -3,7 +3,7 @@
 #include "tests/daemon/wire/pieces.hpp"
 #include "tests/property.hpp"
 
-#include <map>
+#include <fstream>
 #include <string>
 
 #include <gmock/gmock.h>
@@ -14,6 +14,7 @@ namespace {
 
 using board::Why;
 using testing::HasSubstr;
+using testing::Not;
 using testing::StartsWith;
 
 TEST(Board, starts_open_and_without_limits) {
@@ -139,6 +140,32 @@ TEST(Board, keeps_its_limits_while_current_flows) {
     EXPECT_EQ(bench.refusal_of(usual_limits), Why::output_closed);
     EXPECT_EQ(bench.refusal_of(BoardQuestion::clear), Why::output_closed);
     EXPECT_TRUE(bench.desk.closed);
+}
+
+// --- The specification
+
+TEST(Board, knows_each_word_of_the_specification_and_no_other) {
+    std::ifstream file{SLOWFILM_SOURCE_DIR "/config/board-link.md"};
+    ASSERT_TRUE(file);
+    int words = 0;
+    std::string line;
+    for (bool in_commands = false; std::getline(file, line);) {
+        in_commands = line.starts_with("| command") || (in_commands && line.starts_with("|"));
+        if (in_commands && line.starts_with("| `")) {
+            const std::string word = line.substr(3, line.find('`', 3) - 3);
+            Bench bench;
+            EXPECT_THAT(bench.raw(line_of(">" + word + " n=1")), Not(HasSubstr("why=1*"))) << word;
+            EXPECT_THAT(bench.raw(line_of(">" + word + "z n=2")), HasSubstr("why=1*")) << word;
+            ++words;
+        }
+        if (const std::size_t at = line.find("`>");
+            at != std::string::npos && line.find('*', at) != std::string::npos) {
+            const std::string example = line.substr(at + 1, line.find('`', at + 1) - at - 1);
+            EXPECT_EQ(example + "\n", line_of(example.substr(0, example.find('*'))));
+            ++words;
+        }
+    }
+    EXPECT_EQ(words, 11) << "ten commands and an example line";
 }
 
 // --- Off

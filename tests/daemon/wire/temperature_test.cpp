@@ -67,6 +67,7 @@ TEST(Sensors, that_are_open_or_shorted_are_faults) {
         EXPECT_EQ(platinum_celsius(infinity, r0).error(), SensorFault::open_circuit);
         EXPECT_EQ(platinum_celsius(no_number, r0).error(), SensorFault::not_finite);
     }
+    EXPECT_EQ(platinum_celsius(0.0, 0.0).error(), SensorFault::out_of_range) << "no such sensor";
     EXPECT_EQ(ntc_celsius(0.0, ntc_10k).error(), SensorFault::short_circuit);
     EXPECT_EQ(ntc_celsius(1e-9, ntc_10k).error(), SensorFault::short_circuit);
     EXPECT_EQ(ntc_celsius(10.0, ntc_10k).error(), SensorFault::short_circuit);
