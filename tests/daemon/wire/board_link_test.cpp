@@ -122,7 +122,9 @@ TEST(BoardReply, that_lacks_something_is_malformed) {
           "<st n=1 boot=7 v=1 i=0 m=9 k=0 q=0 f=0 t=5 e=0", "<st n=1 boot=7 v=1 i=0 m=0 k=0 q=0 f=x t=5 e=0",
           "<st n=1 v=1 i=0 m=0 k=0 q=0 f=0 t=5 e=0", "<st n=1 boot=0 v=1 i=0 m=0 k=0 q=0 f=0 t=5 e=0",
           "<hello n=1 boot=7", "<id n=1 boot=7 link=2", "<no n=1 boot=7", "<no n=1 boot=7 why=0",
-          "<lim n=1 boot=7 vmax=1", "<cc n=1 boot=7 i=5", "<st n=1 boot=7 v=1.5", "<"}) {
+          "<lim n=1 boot=7 vmax=1", "<cc n=1 boot=7 i=5", "<st n=1 boot=7 v=1 v=2 i=0 m=0 k=0 q=0 f=0 t=5 e=0",
+          "<st n=1 boot=7 v=01 i=0 m=0 k=0 q=0 f=0 t=5 e=0", "<st n=1 boot=7 v=-0 i=0 m=0 k=0 q=0 f=0 t=5 e=0",
+          "<st n=1 boot=7 v=1.5", "<"}) {
         BoardHost host;
         (void)host.ask(BoardQuestion::state, {});
         EXPECT_EQ(only_fault(host.push(line_of(content), {})), BoardFault::malformed) << content;
