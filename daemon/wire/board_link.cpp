@@ -40,7 +40,6 @@ std::int64_t nearest(std::int64_t nano) {
 }
 
 // --- Host to board
-// ----------------------------------------------------------------------------------------------------
 
 std::string finished(LineWriter& line) {
     const std::size_t size = line.finish();
@@ -110,7 +109,6 @@ std::string encode(const BoardCommand& what, std::uint32_t number) {
 }
 
 // --- Board to host
-// ----------------------------------------------------------------------------------------------------
 
 // Beyond these no count fits a core quantity times a thousand with room for sums.
 constexpr std::int64_t micro_most = 1'000'000'000'000;

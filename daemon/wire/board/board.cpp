@@ -36,7 +36,6 @@ std::uint32_t Board::flags() const {
 }
 
 // --- What comes
-// -------------------------------------------------------------------------------------------------------
 
 void Board::on_byte(char byte) {
     switch (lines_.on_byte(byte)) {
@@ -113,7 +112,6 @@ void Board::obey(std::uint32_t number) {
 }
 
 // --- Settings
-// ---------------------------------------------------------------------------------------------------------
 
 bool Board::has_exactly(const char* const* keys, std::size_t count) const {
     if (record_.count != count + 1) {  // and the number
@@ -238,7 +236,6 @@ void Board::clear(std::uint32_t number) {
 }
 
 // --- Time
-// -------------------------------------------------------------------------------------------------------------
 
 void Board::tick(std::uint32_t now_ms) {
     const std::uint32_t passed = ticked_ ? now_ms - now_ : 0U;
@@ -335,7 +332,6 @@ void Board::open() {
 }
 
 // --- What goes
-// --------------------------------------------------------------------------------------------------------
 
 LineWriter Board::reply(const char* word, std::uint32_t number) const {
     LineWriter line{from_board, word};

@@ -214,6 +214,36 @@ TEST(ModbusRequest, comes_out_of_any_bytes_as_it_went_in) {
     });
 }
 
+TEST(ModbusReply, and_request_keep_what_looks_like_a_frame_inside_them_as_data) {
+    // A refusal of the same question, as two registers and a half within the answer.
+    const Request six{1, Function::read_input, 0, 6, {}};
+    const std::string refusal = encode_exception(1, 0x04, Exception::busy);
+    const auto word = [](const std::string& bytes, std::size_t at) {
+        return static_cast<std::uint16_t>((static_cast<unsigned char>(bytes[at]) << 8U) |
+                                          static_cast<unsigned char>(bytes[at + 1]));
+    };
+    const std::vector<std::uint16_t> values{7, word(refusal, 0), word(refusal, 2), word(refusal + "x", 4), 8, 9};
+    EXPECT_EQ(reply_to(six, encode_reply(six, values)), (Reply{values, {}, 0}));
+    // And a whole request within the values of a write.
+    const std::string inner = encode(two_inputs);
+    const Request outer{
+        1, Function::write_registers, 0, 4, {word(inner, 0), word(inner, 2), word(inner, 4), word(inner, 6)}};
+    RequestReader reader;
+    const auto heard = reader.push(encode(outer) + inner);
+    ASSERT_EQ(heard.size(), 2U);
+    EXPECT_EQ(heard[0].request, outer);
+    EXPECT_EQ(heard[1].request, two_inputs);
+}
+
+TEST(ModbusRequest, after_noise_that_seemed_to_begin_one_is_found_by_the_gap) {
+    RequestReader reader;
+    EXPECT_TRUE(reader.push(hex("01 10 00 00 00 02 F0") + encode(two_inputs)).empty());
+    const auto heard = reader.gap();
+    ASSERT_EQ(heard.size(), 1U);
+    EXPECT_EQ(heard.front().request, two_inputs);
+    EXPECT_TRUE(reader.gap().empty());
+}
+
 TEST(ModbusRequest, that_is_not_understood_is_refused_with_the_right_code) {
     const auto refusal_of = [](std::string frame) {
         const std::uint16_t crc = crc16(frame);
