@@ -16,7 +16,7 @@ ROOMS = {
     "daemon/core": [],
     "daemon/protocol": ["daemon/core"],
     "daemon/engine": ["daemon/protocol"],
-    "daemon/channel": ["daemon/core"],
+    "daemon/channel": ["daemon/protocol"],
     "daemon/ledger": ["daemon/core"],
     "daemon/record": ["daemon/engine", "daemon/ledger"],
     "daemon/control": ["daemon/core"],
@@ -32,7 +32,7 @@ ROOMS = {
 
 # Which rooms may include a library's headers.
 LIBRARIES = {
-    r"boost/asio": {"daemon/control", "daemon/bench", "daemon/main"},
+    r"boost/asio": {"daemon/channel", "daemon/control", "daemon/bench", "daemon/main"},
     r"sqlite3\.h": {"daemon/ledger"},
     r"toml\+\+": {"daemon/protocol"},
     r"sodium": {"daemon/core"},
@@ -40,7 +40,7 @@ LIBRARIES = {
     r"spdlog/": {"daemon/bench", "daemon/main"},
     # The engine is a pure fold and the model is the same to the bit on every processor: no clock, no thread, no libm.
     r"(chrono|thread|mutex|atomic|condition_variable|future|time\.h|unistd\.h)$":
-        set(ROOMS) - {"daemon/engine", "daemon/protocol", "daemon/channel", "sim/cell", "sim/stage"} | {"daemon/protocol"},
+        set(ROOMS) - {"daemon/engine", "daemon/protocol", "sim/cell", "sim/stage"} | {"daemon/protocol"},
     r"(iostream|fstream|iomanip|random|regex|locale|clocale)$": set(),
     r"(cmath|math\.h)$": set(ROOMS) - {"daemon/engine"},
 }
