@@ -1,0 +1,157 @@
+// Getting in step: when a port has been opened, and whenever something came that cannot be an answer, or none did.
+#include "daemon/channel/link_line.hpp"
+#include "daemon/core/text.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace slowfilm::channel {
+namespace {
+
+using namespace literals;
+
+// A device that talks without a pause for so long is not going to stop.
+constexpr Duration drain_most = 3_s;
+
+}  // namespace
+
+void Link::resync() {
+    ++upsets_;
+    if (const Result<void> same = line_->port.still_as_set(); !same) {
+        lost(same.error().message);
+        return;
+    }
+    state_ = State::resync;
+    retry_.cancel();
+    drain(Step::drain);
+}
+
+// Listens until it is quiet, and forgets what comes.
+void Link::drain(Step step) {
+    step_ = step;
+    input_.clear();
+    drain_until_ = timing_.steady() + drain_most;
+    step_alarm_.set(timing_.steady() + options_.quiet, [this] { quiet_now(); });
+}
+
+void Link::quiet_now() {
+    switch (step_) {
+        case Step::none:
+        case Step::boot:
+            // The first of it: whatever a former owner left half written is ended.
+            step_ = Step::drain;
+            if (!options_.line_end.empty()) {
+                write(options_.line_end);
+            }
+            drain(Step::drain);
+            return;
+        case Step::drain:
+            if (options_.identity) {
+                ask_identity();
+            } else {
+                in_step();
+            }
+            return;
+        case Step::identity:
+            output_.clear();
+            out_of_step(options_.port.path +
+                        ": nothing there says who it is when asked; is the instrument switched on, "
+                        "set to the baud rate of its profile, and the cable the right one?");
+            return;
+        case Step::settle: in_step(); return;
+    }
+}
+
+void Link::ask_identity() {
+    step_ = Step::identity;
+    input_.clear();
+    step_alarm_.set(timing_.steady() + options_.identity->deadline, [this] { quiet_now(); });
+    write(options_.identity->question);
+}
+
+// Bytes that came while no exchange was under way and the line is not in step.
+void Link::take_identity() {
+    if (step_ == Step::boot) {
+        input_.clear();
+        return;
+    }
+    if (step_ == Step::drain || step_ == Step::settle) {
+        input_.clear();
+        if (timing_.steady() >= drain_until_) {
+            out_of_step(options_.port.path +
+                        ": what is there talks without being asked and does not stop; is it the "
+                        "instrument of the profile, at this baud rate?");
+        } else {
+            step_alarm_.set(timing_.steady() + options_.quiet, [this] { quiet_now(); });
+        }
+        return;
+    }
+    for (;;) {
+        input_.erase(0, input_.size() - meaningful(input_).size());
+        const std::size_t size = input_.empty() ? 0 : options_.identity->answer(input_);
+        if (size == 0) {
+            if (input_.size() > options_.answer_max) {
+                input_.clear();
+            }
+            return;
+        }
+        std::string answer = input_.substr(0, size);
+        input_.erase(0, size);
+        // Late answers to earlier questions come first, and an echo of this one.
+        if (!options_.identity->looks_like(answer)) {
+            continue;
+        }
+        if (const Result<void> right = options_.identity->is_right(answer); !right) {
+            lost(right.error().message);
+            return;
+        }
+        while (!answer.empty() && (answer.back() == '\n' || answer.back() == '\r')) {
+            answer.pop_back();
+        }
+        identity_ = std::move(answer);
+        // The answer to an earlier identity question may be the one that was taken: then this one's still comes.
+        drain(Step::settle);
+        return;
+    }
+}
+
+void Link::in_step() {
+    const bool first = state_ == State::greeting;
+    state_ = State::ready;
+    step_ = Step::none;
+    step_alarm_.cancel();
+    delay_ = reopen_first;
+    trouble_.clear();
+    next_write_ = timing_.steady() + options_.pause;
+    if (first) {
+        tell(true);
+    }
+    pump();
+}
+
+void Link::out_of_step(std::string why) {
+    if (state_ == State::greeting) {
+        lost(std::move(why));  // not heard at all: perhaps another device has the name now
+        return;
+    }
+    trouble_ = std::move(why);
+    state_ = State::unheard;
+    step_ = Step::none;
+    step_alarm_.cancel();
+    input_.clear();
+    retry_.set(timing_.steady() + delay_, [this] {
+        if (state_ == State::unheard) {
+            resync();
+        }
+    });
+    delay_ = std::min(delay_ * 2, reopen_most);
+    fail_all(LinkFault::silent);
+}
+
+void Link::tell(bool up) {
+    for (std::size_t i = 0; i < listeners_.size(); ++i) {
+        listeners_[i](up);
+    }
+}
+
+}  // namespace slowfilm::channel
