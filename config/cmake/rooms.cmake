@@ -49,6 +49,15 @@ function(room name)
   endif()
 endfunction()
 
+# freestanding(NAME DIR folder): what a microcontroller takes over as it stands, compiled as one would compile it there.
+function(freestanding name)
+  cmake_parse_arguments(ARG "" "DIR" "" ${ARGN})
+  file(GLOB sources CONFIGURE_DEPENDS ${PROJECT_SOURCE_DIR}/${ARG_DIR}/*.cpp)
+  add_library(slowfilm_${name} STATIC ${sources})
+  target_link_libraries(slowfilm_${name} PRIVATE slowfilm_strict)
+  target_compile_options(slowfilm_${name} PRIVATE -ffreestanding -fno-exceptions -fno-rtti -fno-threadsafe-statics)
+endfunction()
+
 # program(NAME SOURCE_DIR folder MAIN file DEPENDS ...): MAIN plus every other .cpp of the folder whose name begins with NAME_.
 function(program name)
   cmake_parse_arguments(ARG "" "SOURCE_DIR;MAIN" "DEPENDS" ${ARGN})

@@ -16,7 +16,8 @@ ROOMS = {
     "daemon/core": [],
     "daemon/protocol": ["daemon/core"],
     "daemon/engine": ["daemon/protocol"],
-    "daemon/channel": ["daemon/protocol"],
+    "daemon/wire": ["daemon/core"],
+    "daemon/channel": ["daemon/protocol", "daemon/wire"],
     "daemon/ledger": ["daemon/core"],
     "daemon/record": ["daemon/engine", "daemon/ledger"],
     "daemon/control": ["daemon/core"],
@@ -40,10 +41,13 @@ LIBRARIES = {
     r"spdlog/": {"daemon/bench", "daemon/main"},
     # The engine is a pure fold and the model is the same to the bit on every processor: no clock, no thread, no libm.
     r"(chrono|thread|mutex|atomic|condition_variable|future|time\.h|unistd\.h)$":
-        set(ROOMS) - {"daemon/engine", "daemon/protocol", "sim/cell", "sim/stage"} | {"daemon/protocol"},
+        set(ROOMS) - {"daemon/engine", "daemon/protocol", "daemon/wire", "sim/cell", "sim/stage"} | {"daemon/protocol"},
     r"(iostream|fstream|iomanip|random|regex|locale|clocale)$": set(),
     r"(cmath|math\.h)$": set(ROOMS) - {"daemon/engine"},
 }
+
+# A folder that a microcontroller takes over as it stands: nothing but these of the standard library.
+FREESTANDING = {"daemon/wire/board": {"cstddef", "cstdint"}}
 
 # What never stands in daemon/ or sim/, why, and the folders where it may.
 BANNED = [
@@ -195,6 +199,15 @@ class House(unittest.TestCase):
                 for pattern, rooms in LIBRARIES.items():
                     if re.match(pattern, included) and room_of(name) not in rooms:
                         faults.append(f"{name}: <{included}> has no place in {room_of(name)}")
+        self.none(faults)
+
+    def test_what_goes_into_a_microcontroller_stands_alone(self):
+        faults = []
+        for folder, allowed in FREESTANDING.items():
+            for path in sources(folder):
+                for quote, included in re.findall(r'^\s*#\s*include\s+(["<])([^">]+)[">]', path.read_text(), re.M):
+                    if included not in allowed and not (quote == '"' and included.startswith(folder + "/")):
+                        faults.append(f"{name_of(path)}: includes {included}, which a microcontroller may not have")
         self.none(faults)
 
     def test_nothing_banned_is_called(self):
