@@ -72,8 +72,19 @@ void Link::cancel(Ticket ticket) {
     }
 }
 
+bool Link::withdraw(Ticket ticket) {
+    const auto found =
+        std::find_if(queue_.begin(), queue_.end(), [&](const Waiting& one) { return one.ticket == ticket; });
+    if (found == queue_.end()) {
+        return false;
+    }
+    queue_.erase(found);
+    return true;
+}
+
 void Link::distrust() {
     if (up()) {
+        ++strays_;
         resync();
     }
 }
@@ -172,6 +183,7 @@ void Link::took(std::string_view bytes) {
             return;
         }
         early_ = true;
+        ++strays_;
         if (!current_) {
             resync();  // an answer that nobody asked for
         }
@@ -243,6 +255,8 @@ void Link::take_answer() {
 // `upset`: the line is no longer in step.
 void Link::finish(Result<Answer, LinkFault> result, bool upset) {
     deadline_.cancel();
+    const bool silent = !result && result.error() == LinkFault::silent;
+    strays_ += upset && !silent ? 1 : 0;
     const Waiting done = std::move(*current_);
     current_.reset();
     echo_.clear();

@@ -91,6 +91,8 @@ class Link {
     Ticket ask(Exchange exchange);
     // Its handler is called with `cancelled` before this returns, unless it has been called already.
     void cancel(Ticket ticket);
+    // Takes it back only if it still waits; its handler is not called then.
+    bool withdraw(Ticket ticket);
     // An answer made no sense: the line is not believed until it is in step again.
     void distrust();
 
@@ -112,10 +114,15 @@ class Link {
     [[nodiscard]] const std::string& identity() const { return identity_; }
     // How often it was out of step: who asks several questions for one reading compares before and after.
     [[nodiscard]] std::uint64_t upsets() const { return upsets_; }
+    // How often something came that nobody had asked for, or that no answer can be: what came just before may have been
+    // the answer to something else.
+    [[nodiscard]] std::uint64_t strays() const { return strays_; }
     [[nodiscard]] std::uint64_t openings() const { return openings_; }
     // Bytes that have come and gone since it was made.
     [[nodiscard]] std::uint64_t received() const { return received_; }
     [[nodiscard]] std::uint64_t sent() const { return sent_; }
+    // Whether it is open on a pseudo-terminal.
+    [[nodiscard]] bool is_virtual() const;
     // -1 while closed.
     [[nodiscard]] int descriptor() const;
     [[nodiscard]] Timing& timing() const { return timing_; }
@@ -190,7 +197,7 @@ class Link {
     Time drain_until_;
     Alarm deadline_, pause_, step_alarm_, retry_;
     std::string trouble_, identity_;
-    std::uint64_t upsets_{0}, openings_{0}, received_{0}, sent_{0};
+    std::uint64_t upsets_{0}, strays_{0}, openings_{0}, received_{0}, sent_{0};
     std::vector<std::function<void(bool)>> listeners_;
 };
 

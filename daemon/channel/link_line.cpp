@@ -15,6 +15,10 @@ int Link::descriptor() const {
     return line_ ? line_->port.descriptor() : -1;
 }
 
+bool Link::is_virtual() const {
+    return line_ && line_->port.is_virtual();
+}
+
 void Link::start() {
     if (!line_ && !retry_.waiting()) {
         open();

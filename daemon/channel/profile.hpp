@@ -66,6 +66,7 @@ struct OutputProfile {
     Setting protection;                        // against too high a voltage; of a load: none, its line is empty
     LineText protection_on, protection_state;  // where it must be switched on
     std::optional<Setting> current_protection;
+    LineText protection_clear;                            // "" where nothing need be cleared after it has tripped
     LineText protection_tripped;                          // a question; "": it does not tell
     LineText mode;                                        // a question; "": it does not tell
     std::vector<std::string> mode_current, mode_voltage;  // the answers that mean so

@@ -276,6 +276,7 @@ void read_protection(Table& table, OutputRole role, OutputProfile& output) {
                               "'on' and 'state' belong together: what switches the protection on, and what tells that "
                               "it is");
         }
+        output.protection_clear = read_line(*protection, "clear", LineUse::command, Need::optional);
         output.protection_tripped = read_line(*protection, "tripped", LineUse::question, Need::optional);
     }
     if (std::optional<Table> protection = table.table("current_protection")) {
