@@ -324,6 +324,39 @@ TEST_F(InstrumentChannelTest, an_output_that_somebody_switches_on_is_switched_of
     EXPECT_FALSE(source_.on);
 }
 
+TEST_F(InstrumentChannelTest, a_reading_from_before_an_order_says_nothing_of_what_came_of_it) {
+    begin();
+    ASSERT_EQ(applied(charge), "driven");
+    source_.silent.insert("SOUR1:MODE?");
+    std::optional<Sample> got;
+    channel_->sample(world_.timing.steady(), [&got](const Sample& one) { got = one; });
+    world_.pass(100_ms);  // by now it has said that it is on
+    EXPECT_EQ(applied(Open{}), "open");
+    world_.until([&got] { return got.has_value(); }, 5_s);
+    EXPECT_NE(got->mode, StageMode::open) << "it was on when it was asked";
+    EXPECT_THAT(faults_, IsEmpty());
+    source_.silent.clear();
+    EXPECT_EQ(sample().mode, StageMode::open);
+}
+
+// At most one deadline of the question that is out, whatever else waits.
+TEST_F(InstrumentChannelTest, an_order_to_open_waits_for_one_answer_at_most) {
+    begin();
+    ASSERT_EQ(applied(charge), "driven");
+    source_.peer.script = [this, plain = source_.peer.script](const std::string& line) {
+        const std::string answer = plain(line);
+        return line.starts_with("MEAS") ? std::string{} : answer;
+    };
+    channel_->sample(world_.timing.steady(), [](const Sample&) {});
+    world_.pass(1_ms);
+    const Time begun = world_.timing.steady();
+    const std::size_t at = apply(Open{});
+    world_.until([this] { return !source_.on; }, 5_s);
+    EXPECT_LE(world_.timing.steady() - begun, 520_ms) << "the profile's 500 ms and its pause";
+    world_.until([this, at] { return outcomes_[at] != "-"; }, 5_s);
+    EXPECT_EQ(outcomes_[at], "open");
+}
+
 TEST_F(InstrumentChannelTest, a_hand_on_the_front_panel_is_noticed_within_a_minute) {
     begin();
     ASSERT_EQ(applied(charge), "driven");
@@ -498,6 +531,10 @@ class SupplyAndLoadTest : public InstrumentChannelTest {
                 }
                 if ((line == "OUTP OFF" || line == "INP OFF") && one->on) {
                     switched_off_ = world_.timing.steady();
+                    measured_.reset();
+                }
+                if (line == "MEAS:CURR?" && !measured_) {
+                    measured_ = world_.timing.steady();
                 }
             };
         }
@@ -506,6 +543,7 @@ class SupplyAndLoadTest : public InstrumentChannelTest {
     TestInstrument load_{folder_.file("load"), "SLOWFILM,VIRTUAL LOAD,2,1"};
     std::vector<std::pair<TestInstrument*, Time>> switched_on_;
     Time switched_off_;
+    std::optional<Time> measured_;  // first after that
 };
 
 TEST_F(SupplyAndLoadTest, are_never_both_on_and_rest_between) {
@@ -516,10 +554,12 @@ TEST_F(SupplyAndLoadTest, are_never_both_on_and_rest_between) {
     EXPECT_FALSE(supply_.on);
     EXPECT_TRUE(load_.on);
     EXPECT_EQ(load_.get("VOLT:LOW"), 2.5) << "its own cut-off is the floor";
-    EXPECT_GE(switched_on_.back().second - switched_off_, change_over);
+    EXPECT_GE(*measured_ - switched_off_, change_over);
+    EXPECT_GT(switched_on_.back().second, *measured_);
     EXPECT_EQ(sample().current.value, -(500_mA));
     EXPECT_EQ(applied(charge), "driven");
-    EXPECT_GE(switched_on_.back().second - switched_off_, change_over);
+    EXPECT_GE(*measured_ - switched_off_, change_over);
+    EXPECT_GT(switched_on_.back().second, *measured_);
     EXPECT_EQ(applied(Open{}), "open");
     EXPECT_EQ(sample().mode, StageMode::open);
 }

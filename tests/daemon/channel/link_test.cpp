@@ -251,18 +251,22 @@ TEST_F(LinkTest, an_answer_that_comes_with_the_next_is_passed_over) {
 TEST_F(LinkTest, an_identity_that_comes_twice_is_waited_for) {
     begin_ready();
     int asked = 0;
-    peer_.script = [&asked](const std::string& line) {
+    bool slow = true;
+    peer_.script = [&asked, &slow](const std::string& line) {
         if (line != "*IDN?") {
-            return line == "V?" ? std::string{} : plain(line);
+            return line == "V?" || slow ? std::string{} : plain(line);
         }
-        return ++asked == 1 ? std::string{} : plain(line) + plain(line);
+        return ++asked == 1 ? std::string{} : plain(line);
     };
     ask("V?");
-    world_.pass(3_s);
-    EXPECT_EQ(link_->state(), Link::State::ready);
+    ASSERT_TRUE(world_.until([&asked] { return asked == 2; }, 5_s));
     ask("I?");
-    world_.settle();
+    world_.pass(30_ms);
+    peer_.pty.say(plain("*IDN?"));
+    slow = false;
+    world_.pass(1_s);
     EXPECT_EQ(results_.back(), "0.250");
+    EXPECT_EQ(peer_.count("I?"), 1U);
 }
 
 TEST_F(LinkTest, an_answer_to_nothing_makes_the_line_suspect) {
