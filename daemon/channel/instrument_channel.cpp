@@ -369,6 +369,11 @@ Result<void> fits(const OutputProfile& output, const InstrumentProfile& instrume
 Result<std::unique_ptr<Channel>> make_instrument_channel(Instruments& instruments, InstrumentChannelOptions options) {
     const std::shared_ptr<const Profile> profile = options.profile;
     const std::size_t count = profile->instruments.size();
+    if (options.traits.has_contactor) {
+        return fail(Failure::bad_config,
+                    "a contactor in front of a serial instrument cannot be driven: take "
+                    "contactor = true out, and let nothing rest on its isolating the cell");
+    }
     if (options.ports.size() != count) {
         return fail(Failure::bad_config, "the profile is of " + std::to_string(count) + " instrument" +
                                              (count == 1 ? "" : "s") + ", so it needs that many ports, not " +

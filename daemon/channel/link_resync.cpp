@@ -108,6 +108,11 @@ void Link::take_identity() {
         while (!answer.empty() && (answer.back() == '\n' || answer.back() == '\r')) {
             answer.pop_back();
         }
+        if (!identity_.empty() && answer != identity_) {
+            lost(options_.port.path + ": another instrument hangs here than before: it was '" + escaped(identity_) +
+                 "', and now says it is '" + escaped(answer) + "'; put the other back, or start the daemon anew");
+            return;
+        }
         identity_ = std::move(answer);
         // The answer to an earlier identity question may be the one that was taken: then this one's still comes.
         drain(Step::settle);

@@ -233,6 +233,15 @@ void Output::verify() {
             steps.push_back(read_back(static_cast<Slot>(slot), FaultKind::setting_changed));
         }
     }
+    const SenseProfile& sense = instrument_->profile().sense;
+    if (!sense.fixed_four_wire) {
+        steps.push_back(
+            expect_switch(sense.read, place_.four_wire, "the sense wiring was changed", FaultKind::setting_changed));
+    }
+    if (!profile_.protection_state.empty()) {
+        steps.push_back(expect_switch(profile_.protection_state, true, "its own protection was switched off",
+                                      FaultKind::setting_changed));
+    }
     begin(verifying_, Urgency::sample, std::move(steps), [this](const Outcome& outcome) {
         // Silence and garbage are the samples' to tell.
         if (outcome && outcome->kind == FaultKind::setting_changed) {

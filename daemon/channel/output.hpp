@@ -92,7 +92,8 @@ class Output {
     // lines (output_steps.cpp)
     [[nodiscard]] const Setting& setting(Slot slot) const;
     [[nodiscard]] Step command(const LineText& line) const;
-    [[nodiscard]] Step expect_switch(const LineText& line, bool wanted, std::string otherwise);
+    [[nodiscard]] Step expect_switch(const LineText& line, bool wanted, std::string otherwise,
+                                     FaultKind kind = FaultKind::refused);
     void add_setting(std::vector<Step>& steps, Slot slot, std::int64_t count, wire::Rounding rounding);
     [[nodiscard]] Step read_back(Slot slot, FaultKind kind);
     void add_zero(std::vector<Step>& steps);

@@ -52,19 +52,20 @@ std::string Output::settings() const {
     return all;
 }
 
-Step Output::expect_switch(const LineText& line, bool wanted, std::string otherwise) {
-    return {filled(line),
-            [this, &line, wanted, otherwise = std::move(otherwise)](const Heard& heard) -> Result<Verdict, Trouble> {
-                const auto on = wire::read_boolean(heard.line, instrument_->rules());
-                if (!on) {
-                    return instrument_->no_answer(line.text, heard, on.error());
-                }
-                if (*on != wanted) {
-                    return tl::unexpected(Trouble{FaultKind::refused, otherwise});
-                }
-                return Verdict::good;
-            },
-            {}};
+Step Output::expect_switch(const LineText& line, bool wanted, std::string otherwise, FaultKind kind) {
+    return {
+        filled(line),
+        [this, &line, wanted, kind, otherwise = std::move(otherwise)](const Heard& heard) -> Result<Verdict, Trouble> {
+            const auto on = wire::read_boolean(heard.line, instrument_->rules());
+            if (!on) {
+                return instrument_->no_answer(line.text, heard, on.error());
+            }
+            if (*on != wanted) {
+                return tl::unexpected(Trouble{kind, otherwise});
+            }
+            return Verdict::good;
+        },
+        {}};
 }
 
 // Compared with what was sent, not with what was asked for: that has been rounded to the setting's step.

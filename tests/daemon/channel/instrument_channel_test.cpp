@@ -492,8 +492,53 @@ TEST_F(InstrumentChannelTest, what_cannot_protect_the_cell_is_refused_and_not_ro
     const auto wired = make_instrument_channel(*instruments_, options);
     ASSERT_FALSE(wired);
     EXPECT_THAT(wired.error().message, HasSubstr("wired for four wires"));
+    options.four_wire = true;
+    options.traits.has_contactor = true;
+    EXPECT_THAT(make_instrument_channel(*instruments_, options).error().message, HasSubstr("contactor"));
+    options.traits.has_contactor = false;
     options.ports.clear();
-    EXPECT_FALSE(make_instrument_channel(*instruments_, options));
+    EXPECT_THAT(make_instrument_channel(*instruments_, options).error().message, HasSubstr("needs that many ports"));
+}
+
+TEST_F(InstrumentChannelTest, sense_wiring_and_protection_that_are_switched_by_hand_are_noticed) {
+    for (const char* setting : {"SYST:RSEN", "VOLT:PROT:STAT"}) {
+        begin();
+        faults_.clear();
+        source_.settings[setting] = 0.0;
+        world_.pass(verify_every);
+        (void)sample();
+        world_.pass(1_s);
+        EXPECT_THAT(faults_, ElementsAre(FaultKind::setting_changed)) << setting;
+        channel_.reset();
+    }
+}
+
+TEST_F(InstrumentChannelTest, two_wires_are_set_where_the_instrument_has_lines_for_them) {
+    InstrumentChannelOptions options;
+    options.profile = shipped("two-quadrant-source");
+    options.ports = {source_.peer.pty.path()};
+    options.protection = 4350_mV;
+    options.current_protection = 3000_mA;
+    options.four_wire = false;
+    channel_ = std::move(*make_instrument_channel(*instruments_, options));
+    world_.join((*instruments_->at(options.ports[0], options.profile->instruments[0], ""))->link(), source_.peer);
+    ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 5_s)) << channel_->health().trouble;
+    EXPECT_THAT(source_.peer.lines, AllOf(Contains("SYST:RSEN OFF"), Not(Contains("SYST:RSEN ON"))));
+}
+
+TEST_F(InstrumentChannelTest, a_temperature_a_prefix_and_a_unit_are_read_where_the_profile_has_them) {
+    source_.peer.script = [plain = source_.peer.script](const std::string& line) {
+        const std::string answer = line == "MEAS:TEMP?" ? "25.1 C\n" : plain(line);
+        return answer.empty() ? answer : ">" + answer;
+    };
+    channel_ =
+        make(shipped("two-quadrant-source", "[source]\n",
+                     "[replies]\nprefix = \">\"\n[temperature]\nmeasure = \"MEAS:TEMP?\"\nunit = \"C\"\n[source]\n"),
+             {&source_});
+    ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 5_s)) << channel_->health().trouble;
+    const Sample got = sample();
+    EXPECT_EQ(got.temperature.value, Temperature{298'250});
+    EXPECT_EQ(got.voltage.value, 3700_mV);
 }
 
 TEST_F(InstrumentChannelTest, two_channels_on_one_instrument_share_its_port_and_its_reboot) {

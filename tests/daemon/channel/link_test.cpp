@@ -132,6 +132,36 @@ TEST_F(LinkTest, the_wrong_instrument_gets_no_command_and_is_named) {
     EXPECT_THAT(changes_, IsEmpty());
 }
 
+TEST_F(LinkTest, another_instrument_of_the_same_kind_does_not_take_the_place_of_the_first) {
+    begin_ready();
+    peer_.pty.unplug();
+    world_.settle();
+    peer_.script = [](const std::string& line) { return line == "*IDN?" ? "ACME,S1,0043,1.0\n" : ""; };
+    peer_.pty.plug_in();
+    world_.pass(10_s);
+    EXPECT_FALSE(link_->up());
+    EXPECT_THAT(link_->trouble(), HasSubstr("it was 'ACME,S1,0042,1.0', and now says it is 'ACME,S1,0043,1.0'"));
+    peer_.script = plain;
+    ASSERT_TRUE(world_.until([this] { return link_->state() == Link::State::ready; }, 10_s));
+}
+
+TEST_F(LinkTest, an_answer_may_end_in_a_carriage_return_and_a_line_feed_after_it_says_nothing) {
+    options_.identity->answer = line_ending_in('\r');
+    begin_ready([](const std::string& line) { return line == "*IDN?" ? std::string(who) + "\r\n" : "3.700\r\n"; });
+    std::vector<std::string> got;
+    for (int i = 0; i < 2; ++i) {
+        link_->ask(
+            {.question = "V?\n",
+             .answer = line_ending_in('\r'),
+             .deadline = 300_ms,
+             .belongs = {},
+             .done = [&got](const Result<Answer, LinkFault>& one) { got.push_back(one ? one->bytes : "fault"); }});
+    }
+    world_.settle();
+    EXPECT_THAT(got, ElementsAre("3.700\r", "3.700\r"));
+    EXPECT_EQ(link_->upsets(), 0U);
+}
+
 TEST_F(LinkTest, one_question_is_out_at_a_time) {
     std::vector<std::string> heard;
     begin_ready([&heard](const std::string& line) {
