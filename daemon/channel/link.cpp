@@ -138,6 +138,7 @@ std::optional<std::size_t> Link::next_in_queue() const {
 void Link::begin(Waiting waiting) {
     current_ = std::move(waiting);
     asked_ = timing_.steady();
+    owed_ += options_.identity && current_->exchange.question == options_.identity->question ? 1 : 0;
     input_.clear();
     deadline_.set(asked_ + current_->exchange.deadline, [this] { ran_out(); });
     if (step_ != Step::none) {
@@ -173,6 +174,8 @@ std::string_view Link::meaningful(std::string_view bytes) const {
 }
 
 void Link::took(std::string_view bytes) {
+    count_identities(bytes);
+
     if (state_ == State::greeting || (step_ != Step::none && !current_)) {
         input_.append(bytes);
         take_identity();
@@ -240,6 +243,9 @@ void Link::take_answer() {
         input_.erase(0, size);
         if (current_->exchange.belongs && !current_->exchange.belongs(bytes)) {
             continue;
+        }
+        if (is_identity(bytes) && current_->exchange.question != options_.identity->question) {
+            continue;  // late, and to a question of our own
         }
         const bool more = !meaningful(input_).empty();
         if (!options_.echoes && !current_->exchange.belongs && bytes == current_->exchange.question) {

@@ -172,6 +172,8 @@ class Link {
     void quiet_now();
     void ask_identity();
     void take_identity();
+    void count_identities(std::string_view bytes);
+    [[nodiscard]] bool is_identity(std::string_view answer) const;
     void in_step();
     void out_of_step(std::string why);
     void tell(bool up);
@@ -186,9 +188,12 @@ class Link {
     std::optional<Waiting> current_;
     Time asked_;
     Time next_write_;
-    std::string output_;  // not yet taken by the port
-    std::string echo_;    // of what was written, not yet come back
-    std::string input_;   // of an answer that is not whole yet
+    std::string output_;     // not yet taken by the port
+    std::string echo_;       // of what was written, not yet come back
+    std::string input_;      // of an answer that is not whole yet
+    std::string overheard_;  // of all that comes, the beginning of an answer
+    std::uint32_t owed_{0};  // answers to identity questions that have not come
+    bool answered_{false};   // one of them came since the last of the questions
     bool half_written_{false};
     bool pumping_{false}, pump_again_{false};
     bool early_{false};  // something came before the question was out

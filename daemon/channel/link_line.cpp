@@ -38,6 +38,8 @@ void Link::opened(Port port) {
     line_ = std::make_shared<Line>(io_, std::move(port), this);
     state_ = State::greeting;
     half_written_ = false;
+    owed_ = 0;
+    overheard_.clear();
     input_.clear();
     output_.clear();
     echo_.clear();

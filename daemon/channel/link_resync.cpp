@@ -53,6 +53,12 @@ void Link::quiet_now() {
             }
             return;
         case Step::identity:
+            if (answered_) {
+                // An earlier one's answer came and this one's did not: one of them was lost, and nothing else is out.
+                owed_ = 0;
+                drain(Step::settle);
+                return;
+            }
             output_.clear();
             out_of_step(options_.port.path +
                         ": nothing there says who it is when asked; is the instrument switched on, "
@@ -64,9 +70,38 @@ void Link::quiet_now() {
 
 void Link::ask_identity() {
     step_ = Step::identity;
+    if (owed_++ == 0) {
+        overheard_.clear();
+    }
+    answered_ = false;
     input_.clear();
     step_alarm_.set(timing_.steady() + options_.identity->deadline, [this] { quiet_now(); });
     write(options_.identity->question);
+}
+
+bool Link::is_identity(std::string_view answer) const {
+    return options_.identity && options_.identity->looks_like(answer);
+}
+
+// An instrument answers in the order in which it was asked: with as many identities as were asked for, all that was
+// asked before the last of them has been answered.
+void Link::count_identities(std::string_view bytes) {
+    if (!options_.identity || owed_ == 0) {
+        return;
+    }
+    overheard_.append(bytes);
+    for (;;) {
+        overheard_.erase(0, overheard_.size() - meaningful(overheard_).size());
+        const std::size_t size = overheard_.empty() ? 0 : options_.identity->answer(overheard_);
+        if (size == 0) {
+            break;
+        }
+        owed_ -= owed_ > 0 && is_identity(std::string_view(overheard_).substr(0, size)) ? 1 : 0;
+        overheard_.erase(0, size);
+    }
+    if (overheard_.size() > options_.answer_max) {
+        overheard_.clear();
+    }
 }
 
 // Bytes that came while no exchange was under way and the line is not in step.
@@ -114,9 +149,12 @@ void Link::take_identity() {
             return;
         }
         identity_ = std::move(answer);
-        // The answer to an earlier identity question may be the one that was taken: then this one's still comes.
-        drain(Step::settle);
-        return;
+        answered_ = true;
+        // What answers an earlier identity question says nothing of the questions that were asked since.
+        if (owed_ == 0) {
+            drain(Step::settle);
+            return;
+        }
     }
 }
 

@@ -544,6 +544,55 @@ TEST_F(LinkTest, what_is_done_may_ask_again_for_ever) {
     EXPECT_EQ(left, 0);
 }
 
+// An instrument that answers in order, however slowly: no question is ever answered by another's answer. Every one of
+// its answers names the question it belongs to; the link does not know that.
+TEST_F(LinkTest, an_instrument_that_is_slow_at_random_never_answers_a_later_question_with_an_earlier_answer) {
+    test::holds([this] {
+        results_.clear();
+        changes_.clear();
+        struct Late {
+            Time at;
+            std::string bytes;
+        };
+        std::deque<Late> late;
+        const auto delays = *rc::gen::container<std::vector<int>>(
+            40, rc::gen::element(0, 1, 20, 49, 51, 120, 299, 301, 340, 499, 501, 560, 900, 1'500, 2'600));
+        std::size_t asked = 0;
+        const auto slow = [&](const std::string& line) {
+            const Time ready = world_.timing.steady() + Duration{delays[asked++ % delays.size()] * 1'000};
+            const Time at = late.empty() ? ready : std::max(ready, late.back().at);
+            late.push_back({at, line == "*IDN?" ? plain(line) : line + "\n"});
+            return std::string{};
+        };
+        peer_.script = plain;
+        ASSERT_TRUE(world_.until([this] { return !link_ || link_->state() == Link::State::ready; }, 60_s));
+        if (!link_) {
+            begin_ready();
+        }
+        peer_.script = slow;
+        const int questions = *rc::gen::inRange(2, 12);
+        for (int i = 0; i < questions; ++i) {
+            ask("Q" + std::to_string(i) + "?!");  // its own echo would be refused: it is cut below
+        }
+        const auto nothing_left = [this] { return std::count(results_.begin(), results_.end(), "-") == 0; };
+        for (int i = 0; i < 60'000 && !(nothing_left() && late.empty()); ++i) {
+            while (!late.empty() && late.front().at <= world_.timing.steady()) {
+                const std::string bytes = late.front().bytes;
+                late.pop_front();
+                peer_.pty.say(bytes.ends_with("?!\n") ? bytes.substr(0, bytes.size() - 3) + "\n" : bytes);
+                world_.settle();
+            }
+            world_.pass(10_ms);
+        }
+        RC_ASSERT(nothing_left());
+        for (int i = 0; i < questions; ++i) {
+            const std::string& result = results_[static_cast<std::size_t>(i)];
+            RC_ASSERT(result == "Q" + std::to_string(i) || result == "no answer came" ||
+                      result == "what came is no answer");
+        }
+    });
+}
+
 // Whatever it says, and however it is cut: each question is answered once, and never by bytes that were not said.
 TEST_F(LinkTest, any_bytes_in_any_pieces_answer_each_question_once) {
     begin_ready();
