@@ -174,6 +174,8 @@ std::string_view Link::meaningful(std::string_view bytes) const {
 }
 
 void Link::took(std::string_view bytes) {
+    last_traffic_ = timing_.steady();
+
     count_identities(bytes);
 
     if (state_ == State::greeting || (step_ != Step::none && !current_)) {

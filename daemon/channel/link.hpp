@@ -130,6 +130,8 @@ class Link {
 
     static constexpr Duration reopen_first{250'000};
     static constexpr Duration reopen_most{5'000'000};
+    // Nothing for so many of its deadlines: an identity that has not come by then does not come.
+    static constexpr int deadlines_to_lose_one = 4;
 
   private:
     struct Line;
@@ -174,6 +176,7 @@ class Link {
     void take_identity();
     void count_identities(std::string_view bytes);
     [[nodiscard]] bool is_identity(std::string_view answer) const;
+    [[nodiscard]] Time lost_by() const;
     void in_step();
     void out_of_step(std::string why);
     void tell(bool up);
@@ -194,6 +197,7 @@ class Link {
     std::string overheard_;  // of all that comes, the beginning of an answer
     std::uint32_t owed_{0};  // answers to identity questions that have not come
     bool answered_{false};   // one of them came since the last of the questions
+    Time last_traffic_;      // of a byte that came, or a question that went
     bool half_written_{false};
     bool pumping_{false}, pump_again_{false};
     bool early_{false};  // something came before the question was out

@@ -115,6 +115,7 @@ void Link::write(std::string bytes) {
     output_ = half_written_ ? options_.line_end + std::move(bytes) : std::move(bytes);
     half_written_ = false;
     echo_ = options_.echoes ? output_ : "";
+    last_traffic_ = timing_.steady();
     early_ = false;
     write_on();
 }

@@ -54,9 +54,13 @@ void Link::quiet_now() {
             return;
         case Step::identity:
             if (answered_) {
-                // An earlier one's answer came and this one's did not: one of them was lost, and nothing else is out.
-                owed_ = 0;
-                drain(Step::settle);
+                // Earlier ones were answered and this one is not yet: it is late, or one was lost.
+                if (timing_.steady() < lost_by()) {
+                    step_alarm_.set(lost_by(), [this] { quiet_now(); });
+                } else {
+                    owed_ = 0;
+                    drain(Step::settle);
+                }
                 return;
             }
             output_.clear();
@@ -68,7 +72,14 @@ void Link::quiet_now() {
     }
 }
 
+Time Link::lost_by() const {
+    return last_traffic_ + options_.identity->deadline * deadlines_to_lose_one;
+}
+
 void Link::ask_identity() {
+    if (timing_.steady() >= lost_by()) {
+        owed_ = 0;
+    }
     step_ = Step::identity;
     if (owed_++ == 0) {
         overheard_.clear();
