@@ -89,10 +89,10 @@ Health InstrumentChannel::health() const {
     if (health.trouble.empty()) {
         health.trouble = trouble_;
     }
-    health.identity = source_.link().identity();
+    health.identity = escaped(source_.link().identity());
     health.settings = source_.settings();
     if (load_) {
-        const std::string other = load_->link().identity();
+        const std::string other = escaped(load_->link().identity());
         health.identity += other == health.identity ? "" : "; " + other;
         health.settings += "; load: " + load_->settings();
     }
@@ -150,44 +150,29 @@ void InstrumentChannel::converge() {
         drive(own, target);
         return;
     }
-    Output& other = targets->source ? *load_ : source_;
-    // Both: what is not known to be off is not off.
-    const auto off = [this, &own, &other, target, generation = generation_](const Outcome& outcome) {
-        if (generation != generation_) {
-            return;
-        }
-        if (outcome) {
-            finish(outcome);
-        } else {
-            rest(own, other, target);
-        }
-    };
-    if (!other.is_off()) {
-        other.switch_off(off);
-    } else if (!own.is_off()) {
-        own.switch_off(off);
-    } else {
-        off(std::nullopt);
-    }
+    rest(own, targets->source ? *load_ : source_, target);
 }
 
+// Both off, and for a while: what is not known to be off is not off.
 void InstrumentChannel::rest(Output& own, Output& other, const Target& target) {
-    if (!own.is_off()) {
-        own.switch_off([this, &own, &other, target, generation = generation_](const Outcome& outcome) {
-            if (generation != generation_) {
-                return;
-            }
-            if (outcome) {
-                finish(outcome);
-            } else {
-                rest(own, other, target);
-            }
-        });
-        return;
+    for (Output* const one : {&other, &own}) {
+        if (!one->is_off()) {
+            one->switch_off([this, &own, &other, target, generation = generation_](const Outcome& outcome) {
+                if (generation != generation_) {
+                    return;
+                }
+                if (outcome) {
+                    finish(outcome);
+                } else {
+                    rest(own, other, target);
+                }
+            });
+            return;
+        }
     }
     const Time since = std::max(own.off_since(), other.off_since());
-    pause_.set(since + change_over,
-               [this, &own, &other, target, since] { measure_rest(own, other, target, since + change_over); });
+    pause_.set(std::max(timing_.steady(), since + change_over),
+               [this, &own, &other, target] { measure_rest(own, other, target, timing_.steady()); });
 }
 
 void InstrumentChannel::measure_rest(Output& own, Output& other, const Target& target, Time since) {
@@ -250,6 +235,11 @@ void InstrumentChannel::fault(FaultKind kind) {
     if (driving_) {
         ++generation_;
         pause_.cancel();
+        // What was under way must not switch on after it has been said that it failed.
+        source_.switch_off([](const Outcome&) {});
+        if (load_) {
+            load_->switch_off([](const Outcome&) {});
+        }
         finish(Trouble{kind, source_.trouble().empty() && load_ ? load_->trouble() : source_.trouble()});
         return;
     }

@@ -139,11 +139,10 @@ void Link::begin(Waiting waiting) {
     current_ = std::move(waiting);
     asked_ = timing_.steady();
     owed_ += options_.identity && current_->exchange.question == options_.identity->question ? 1 : 0;
-    input_.clear();
-    deadline_.set(asked_ + current_->exchange.deadline, [this] { ran_out(); });
-    if (step_ != Step::none) {
-        step_alarm_.cancel();  // it goes on when this is out
+    if (step_ == Step::none) {
+        input_.clear();
     }
+    deadline_.set(asked_ + current_->exchange.deadline, [this] { ran_out(); });
     write(current_->exchange.question);
 }
 
@@ -175,9 +174,7 @@ std::string_view Link::meaningful(std::string_view bytes) const {
 
 void Link::took(std::string_view bytes) {
     last_traffic_ = timing_.steady();
-
     count_identities(bytes);
-
     if (state_ == State::greeting || (step_ != Step::none && !current_)) {
         input_.append(bytes);
         take_identity();
@@ -269,7 +266,9 @@ void Link::finish(Result<Answer, LinkFault> result, bool upset) {
     current_.reset();
     echo_.clear();
     next_write_ = timing_.steady() + options_.pause;
-    if (upset || state_ == State::resync) {
+    // What is being brought in step already goes on from where it is: orders to open that are repeated must not keep
+    // the questions behind them waiting for ever.
+    if (upset && state_ != State::resync) {
         resync();
     }
     done.exchange.done(std::move(result));

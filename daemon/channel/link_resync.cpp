@@ -35,6 +35,10 @@ void Link::drain(Step step) {
 }
 
 void Link::quiet_now() {
+    if (current_) {  // an order that makes safe and is not taken at once
+        step_alarm_.set(timing_.steady() + options_.quiet, [this] { quiet_now(); });
+        return;
+    }
     switch (step_) {
         case Step::none:
         case Step::boot:

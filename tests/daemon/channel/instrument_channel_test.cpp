@@ -639,6 +639,23 @@ TEST_F(SupplyAndLoadTest, a_dead_load_does_not_delay_the_opening_of_the_supply) 
     EXPECT_EQ(sample().current.quality, Quality::absent);
 }
 
+// At every millisecond of setting and switching on: once it has been said that it failed, nothing goes on any more.
+TEST_F(SupplyAndLoadTest, a_charge_that_fails_because_the_load_is_lost_does_not_go_on_afterwards) {
+    for (int ms = 0; ms < 500; ms += 23) {
+        const std::size_t at = apply(charge);
+        world_.pass(Duration{ms * 1'000});
+        load_.peer.pty.unplug();
+        world_.settle();
+        const bool told = outcomes_[at] != "-";
+        EXPECT_TRUE(told) << ms;
+        world_.pass(1_s);
+        EXPECT_TRUE(outcomes_[at] == "driven" || !supply_.on) << ms << " " << outcomes_[at];
+        load_.peer.pty.plug_in();
+        ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 20_s)) << channel_->health().trouble;
+        ASSERT_EQ(applied(Open{}), "open");
+    }
+}
+
 TEST_F(SupplyAndLoadTest, a_hold_from_above_is_refused) {
     EXPECT_EQ(applied(HoldVoltage{.voltage = 3000_mV, .source_max = {}, .sink_max = 100_mA}), word(FaultKind::refused));
     EXPECT_EQ(applied(HoldVoltage{.voltage = 4200_mV, .source_max = 100_mA, .sink_max = 100_mA}), "driven");

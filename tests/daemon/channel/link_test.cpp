@@ -397,6 +397,33 @@ TEST_F(LinkTest, making_safe_waits_for_one_deadline_at_most_and_not_for_getting_
     EXPECT_EQ(results_[1], "no answer came");
 }
 
+// A stage that does not answer is told to open again and again; what is asked in between must still come to an end.
+TEST_F(LinkTest, orders_that_are_repeated_keep_no_question_waiting) {
+    for (const bool blocked : {false, true}) {
+        begin_ready();
+        peer_.script = [](const std::string&) { return std::string{}; };
+        results_.clear();
+        if (blocked) {
+            peer_.deaf = true;
+            ask(std::string(200'000, 'x'), false);
+        }
+        for (int i = 0; i < 40; ++i) {
+            ask("OFF", false, Urgency::safe);
+            ask("OUT?", true, Urgency::safe);
+            world_.pass(400_ms);
+            const std::size_t settled = results_.size() > 8 ? results_.size() - 8 : 0;
+            for (std::size_t k = 0; k < settled; ++k) {
+                ASSERT_NE(results_[k], open_) << k << " of " << results_.size() << (blocked ? " blocked" : "");
+            }
+        }
+        world_.forget();
+        link_.reset();
+        peer_.pty.unplug();
+        peer_.pty.plug_in();
+        peer_.deaf = false;
+    }
+}
+
 TEST_F(LinkTest, a_line_that_was_not_taken_whole_is_ended_before_the_next) {
     begin_ready();
     peer_.deaf = true;

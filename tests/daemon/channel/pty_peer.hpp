@@ -152,6 +152,14 @@ class World {
         };
     }
 
+    // The links are gone.
+    void forget() {
+        for (Line& line : lines_) {
+            line.peer->pty.on_plug_in = nullptr;
+        }
+        lines_.clear();
+    }
+
     // Runs everything that is ready, until nothing is.
     void settle() {
         for (;;) {
