@@ -54,6 +54,7 @@ void Output::hear(Instrument::News news) {
     state_ = State::unknown;
     known_ = {};
     target_.reset();
+    own_count_.reset();
     ++switched_;
     retry_.cancel();
     for (const std::shared_ptr<Script>& script : {bringing_, driving_, verifying_}) {
@@ -241,6 +242,19 @@ void Output::verify() {
     if (!profile_.protection_state.empty()) {
         steps.push_back(expect_switch(profile_.protection_state, true, "its own protection was switched off",
                                       FaultKind::setting_changed));
+    }
+    if (profile_.charge) {
+        steps.push_back({filled(profile_.charge->ask),
+                         [this](const Heard& heard) -> Result<Verdict, Trouble> {
+                             const auto number =
+                                 wire::read_number(heard.line, instrument_->rules(profile_.charge->unit));
+                             own_count_.reset();
+                             if (number) {
+                                 own_count_ = *number * profile_.charge->ampere_hours;
+                             }
+                             return Verdict::good;
+                         },
+                         [](LinkFault) {}});
     }
     begin(verifying_, Urgency::sample, std::move(steps), [this](const Outcome& outcome) {
         // Silence and garbage are the samples' to tell.

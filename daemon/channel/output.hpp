@@ -47,6 +47,7 @@ class Output {
     // Brought up: off and at zero, its protection set, all read back.
     [[nodiscard]] bool ready() const { return ready_; }
     [[nodiscard]] const std::string& trouble() const;
+    // What was last read back of it, as a phrase: "voltage 4.2 V, current 0.25 A, output on".
     [[nodiscard]] std::string settings() const;
 
     // Off, and read back so; then its limits go to zero. Goes before everything else on its link, and stops a drive
@@ -121,6 +122,7 @@ class Output {
     std::uint64_t switched_{0};  // grows with each order to go on or off: a reading from before says nothing of it
     Time off_since_;
     std::array<std::optional<std::int64_t>, slots> known_;  // as sent and read back
+    std::optional<double> own_count_;                       // Ah, as the instrument last said
     std::optional<Target> target_;                          // last driven
     std::shared_ptr<Script> bringing_, switching_off_, driving_, reading_, measuring_, verifying_;
     std::shared_ptr<Asking> asking_;

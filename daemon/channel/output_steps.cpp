@@ -49,6 +49,14 @@ std::string Output::settings() const {
         all += (all.empty() ? "" : ", ") + std::string(slot_names[i]) + " " +
                (volts ? print(Voltage{*known_[i]}) : print(Current{*known_[i]}));
     }
+    if (own_count_) {
+        all += (all.empty() ? "" : ", ") + std::string("own count ") + print_fixed(*own_count_, 4) + " Ah";
+    }
+    switch (state_) {
+        case State::unknown: break;
+        case State::off: all += (all.empty() ? "" : ", ") + std::string("output off"); break;
+        case State::on: all += (all.empty() ? "" : ", ") + std::string("output on"); break;
+    }
     return all;
 }
 

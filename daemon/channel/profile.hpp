@@ -35,6 +35,13 @@ struct Setting {
     std::int64_t min{0}, max{0}, resolution{1};
 };
 
+// The instrument's own count of charge, by which a person can check ours.
+struct ChargeCount {
+    LineText ask;
+    std::string unit;          // that the instrument puts after the number; "": none
+    double ampere_hours{1.0};  // in one of what it counts
+};
+
 // Something that is measured.
 struct Measure {
     LineText ask;
@@ -63,6 +70,7 @@ struct OutputProfile {
     std::optional<Setting> sink;
     Measure voltage_measure, current_measure;
     std::optional<Measure> terminals;
+    std::optional<ChargeCount> charge;
     Setting protection;                        // against too high a voltage; of a load: none, its line is empty
     LineText protection_on, protection_state;  // where it must be switched on
     std::optional<Setting> current_protection;

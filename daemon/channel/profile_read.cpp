@@ -22,6 +22,8 @@ constexpr std::array<std::string_view, 3> off_states{"relay open", "high impedan
 constexpr std::array<std::string_view, 2> protections{"output off", "crowbar"};
 constexpr std::array<std::string_view, 3> order_words{"zero current", "voltage", "current"};
 constexpr std::array<std::string_view, 2> wirings{"four wire", "two wire"};
+constexpr std::array<std::string_view, 4> charge_units{"Ah", "mAh", "As", "C"};
+constexpr std::array<double, 4> charge_units_in_ah{1.0, 1e-3, 1.0 / 3600.0, 1.0 / 3600.0};
 constexpr Duration answer_most = 10_s;
 constexpr Duration pause_most = 2_s;
 constexpr Duration boot_most = 60_s;
@@ -284,6 +286,16 @@ void read_protection(Table& table, OutputRole role, OutputProfile& output) {
     }
 }
 
+void read_charge(Table& table, OutputProfile& output) {
+    if (std::optional<Table> charge = table.table("charge")) {
+        ChargeCount count;
+        count.ask = read_line(*charge, "measure", LineUse::question, Need::required);
+        count.unit = charge->text("unit").value_or("");
+        count.ampere_hours = charge_units_in_ah[charge->word("counts", charge_units, Need::required).value_or(0)];
+        output.charge = count;
+    }
+}
+
 void read_mode(Table& table, OutputProfile& output) {
     std::optional<Table> mode = table.table("mode");
     if (!mode) {
@@ -354,6 +366,7 @@ OutputProfile read_output(Table& table, OutputRole role) {
     read_current(table, role, output);
     read_protection(table, role, output);
     read_mode(table, output);
+    read_charge(table, output);
     for (Table& setup : table.tables("setup")) {
         output.setup.push_back({read_line(setup, "set", LineUse::command, Need::required),
                                 read_line(setup, "read", LineUse::question, Need::required),

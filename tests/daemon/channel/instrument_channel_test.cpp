@@ -97,7 +97,7 @@ class InstrumentChannelTest : public ::testing::Test {
 
     Folder folder_;
     World world_;
-    TestInstrument source_{folder_.file("source"), "SLOWFILM,VIRTUAL TWO-QUADRANT SOURCE,0042,1.0"};
+    TestInstrument source_{folder_.file("source"), "slowfilm,virtual two-quadrant source,0042,1.0"};
     std::unique_ptr<Instruments> instruments_{std::make_unique<Instruments>(world_.io, world_.timing)};
     std::set<TestInstrument*> joined_;
     std::unique_ptr<Channel> channel_;
@@ -116,9 +116,21 @@ TEST_F(InstrumentChannelTest, is_brought_up_off_first_and_everything_read_back) 
                             "SOUR1:VOLT:PROT 4.35", "SOUR1:VOLT:PROT?", "SOUR1:VOLT:PROT:STAT ON",   //
                             "SOUR1:VOLT:PROT:STAT?", "SOUR1:CURR:PROT 3", "SOUR1:CURR:PROT?", "SYST:ERR?"));
     EXPECT_EQ(channel_->health().trouble, "");
-    EXPECT_EQ(channel_->health().identity, "SLOWFILM,VIRTUAL TWO-QUADRANT SOURCE,0042,1.0");
+    EXPECT_EQ(channel_->health().identity, "slowfilm,virtual two-quadrant source,0042,1.0");
     EXPECT_THAT(channel_->health().settings, HasSubstr("voltage protection 4.35 V"));
     EXPECT_THAT(faults_, IsEmpty());
+}
+
+// Time may be scaled only where nothing is real: by what it says, and on a pseudo-terminal.
+TEST_F(InstrumentChannelTest, is_simulated_once_a_virtual_instrument_of_ours_has_said_so) {
+    channel_ = make(shipped("two-quadrant-source"), {&source_});
+    EXPECT_FALSE(channel_->simulated()) << "nobody has said anything yet";
+    ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 5_s));
+    EXPECT_TRUE(channel_->simulated());
+    TestInstrument real(folder_.file("real"), "ACME,VIRTUAL TWO-QUADRANT SOURCE,1,1");
+    channel_ = make(shipped("two-quadrant-source", "slowfilm,virtual", "acme,virtual"), {&real});
+    ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 5_s)) << channel_->health().trouble;
+    EXPECT_FALSE(channel_->simulated());
 }
 
 TEST_F(InstrumentChannelTest, a_charge_is_set_in_order_read_back_and_then_switched_on) {
@@ -513,6 +525,27 @@ TEST_F(InstrumentChannelTest, sense_wiring_and_protection_that_are_switched_by_h
     }
 }
 
+TEST_F(InstrumentChannelTest, its_own_count_of_charge_and_what_was_read_back_are_told) {
+    channel_ = make(shipped("two-quadrant-source", "counts  = \"Ah\"", "counts  = \"mAh\""), {&source_});
+    ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 5_s)) << channel_->health().trouble;
+    EXPECT_EQ(channel_->health().settings,
+              "current 0 A, sink current 0 A, voltage protection 4.35 V, current protection 3 A, output off");
+    ASSERT_EQ(applied(charge), "driven");
+    source_.instead["MEAS1:CHAR?"] = "512.3\n";
+    world_.pass(verify_every);
+    (void)sample();
+    world_.pass(1_s);
+    EXPECT_EQ(channel_->health().settings,
+              "voltage 4.2 V, current 250 mA, sink current 0 A, voltage protection 4.35 V, current protection 3 A, own "
+              "count 0.5123 Ah, output on");
+    source_.instead["MEAS1:CHAR?"] = "9.91E37\n";
+    world_.pass(verify_every);
+    (void)sample();
+    world_.pass(1_s);
+    EXPECT_THAT(channel_->health().settings, Not(HasSubstr("own count")));
+    EXPECT_THAT(faults_, IsEmpty());
+}
+
 TEST_F(InstrumentChannelTest, two_wires_are_set_where_the_instrument_has_lines_for_them) {
     InstrumentChannelOptions options;
     options.profile = shipped("two-quadrant-source");
@@ -555,7 +588,7 @@ TEST_F(InstrumentChannelTest, two_channels_on_one_instrument_share_its_port_and_
 }
 
 TEST_F(InstrumentChannelTest, a_supply_alone_refuses_to_discharge) {
-    TestInstrument supply(folder_.file("supply"), "SLOWFILM,VIRTUAL SUPPLY,1,1");
+    TestInstrument supply(folder_.file("supply"), "slowfilm,virtual supply,1,1");
     channel_ = make(shipped("supply-alone"), {&supply});
     ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 5_s)) << channel_->health().trouble;
     EXPECT_EQ(applied(discharge), word(FaultKind::refused));
@@ -584,8 +617,8 @@ class SupplyAndLoadTest : public InstrumentChannelTest {
             };
         }
     }
-    TestInstrument supply_{folder_.file("supply"), "SLOWFILM,VIRTUAL SUPPLY,1,1"};
-    TestInstrument load_{folder_.file("load"), "SLOWFILM,VIRTUAL LOAD,2,1"};
+    TestInstrument supply_{folder_.file("supply"), "slowfilm,virtual supply,1,1"};
+    TestInstrument load_{folder_.file("load"), "slowfilm,virtual load,2,1"};
     std::vector<std::pair<TestInstrument*, Time>> switched_on_;
     Time switched_off_;
     std::optional<Time> measured_;  // first after that
