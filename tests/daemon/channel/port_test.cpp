@@ -10,6 +10,7 @@
 #include <sys/file.h>
 #include <sys/ioctl.h>
 #include <sys/stat.h>
+#include <sys/wait.h>
 #include <termios.h>
 
 namespace slowfilm::channel {
@@ -206,6 +207,39 @@ TEST_F(PortTest, what_is_no_serial_port_is_refused_and_not_waited_for) {
     }
     EXPECT_FALSE(Port::open({.path = std::string("a\0b", 3)}));
     EXPECT_FALSE(Port::open({.path = ""}));
+}
+
+// In a child that is not root, which may open everything.
+Failure opened_by_a_user(const PortOptions& options) {
+    const pid_t child = ::fork();
+    if (child == 0) {
+        if (::geteuid() == 0 && ::setuid(65'534) != 0) {
+            ::_exit(255);
+        }
+        const Result<Port> port = Port::open(options);
+        ::_exit(port ? 254 : static_cast<int>(port.error().failure));
+    }
+    int status = 0;
+    EXPECT_EQ(::waitpid(child, &status, 0), child);
+    EXPECT_TRUE(WIFEXITED(status) && WEXITSTATUS(status) < 250) << status;
+    return static_cast<Failure>(WEXITSTATUS(status));
+}
+
+TEST_F(PortTest, a_user_who_may_not_open_it_is_told_so) {
+    options_.path = peer_.device();
+    ASSERT_EQ(::chmod(options_.path.c_str(), 0), 0);
+    EXPECT_EQ(opened_by_a_user(options_), Failure::not_allowed);
+}
+
+// ioctl_tty(2), TIOCEXCL: further open() fails with EBUSY, but for a process with CAP_SYS_ADMIN.
+TEST_F(PortTest, a_port_that_another_program_marked_exclusive_is_busy) {
+    options_.path = peer_.device();
+    ASSERT_EQ(::chmod(options_.path.c_str(), 0666), 0);
+    const int other = ::open(options_.path.c_str(), O_RDWR | O_NOCTTY | O_CLOEXEC);
+    ASSERT_EQ(::ioctl(other, TIOCEXCL), 0);
+    EXPECT_EQ(opened_by_a_user(options_), Failure::try_again);
+    ::ioctl(other, TIOCNXCL);
+    ::close(other);
 }
 
 TEST_F(PortTest, a_thousand_reopenings_leave_no_descriptor_behind) {
