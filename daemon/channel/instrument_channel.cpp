@@ -75,8 +75,9 @@ class InstrumentChannel final : public Channel {
     std::optional<Output> load_;
     Demand wanted_{Open{}};
     std::uint64_t generation_{0};  // of what is wanted: steps towards an older demand end
-    bool driving_{false};          // towards a demand other than Open
-    bool again_{false};            // a newer demand waits for the one under way
+    bool opening_{false};
+    bool driving_{false};  // towards a demand other than Open
+    bool again_{false};    // a newer demand waits for the one under way
     std::vector<AppliedHandler> waiting_;
     std::string trouble_;
     Time verified_;
@@ -105,10 +106,11 @@ void InstrumentChannel::apply(const Demand& demand, Time, AppliedHandler handler
     if (is_open(demand)) {
         ++generation_;
         driving_ = again_ = false;
+        opening_ = true;
         pause_.cancel();
         open_all();
-    } else if (driving_) {
-        again_ = true;  // a ramp faster than the link: on from where it is, in whole steps
+    } else if (driving_ || opening_) {
+        again_ = true;  // on from there, in whole steps: a ramp may be faster than the link
     } else {
         ++generation_;
         converge();
@@ -126,7 +128,13 @@ void InstrumentChannel::open_all() {
         if (outcome && !count->first) {
             count->first = outcome;
         }
-        if (--count->left == 0 && generation == generation_) {
+        if (--count->left > 0 || generation != generation_) {
+            return;
+        }
+        opening_ = false;
+        if (!count->first && again_) {
+            converge();
+        } else {
             finish(count->first);
         }
     };

@@ -225,6 +225,24 @@ TEST_F(InstrumentChannelTest, open_overtakes_a_charge_that_is_being_set_and_noth
     }
 }
 
+TEST_F(InstrumentChannelTest, a_demand_right_after_open_is_taken_once_it_is_open) {
+    begin();
+    for (int ms = 0; ms < 120; ms += 3) {
+        ASSERT_EQ(applied(discharge), "driven");
+        const std::size_t from = source_.peer.lines.size();
+        apply(Open{});
+        world_.pass(Duration{ms * 1'000});
+        apply(charge);
+        world_.pass(3_s);
+        EXPECT_EQ(std::count(outcomes_.begin(), outcomes_.end(), "-"), 0) << ms;
+        EXPECT_EQ(outcomes_.back(), "driven") << ms;
+        EXPECT_EQ(sample().current.value, 250_mA) << ms;
+        const std::vector<std::string> lines = source_.lines_since(from);
+        EXPECT_EQ(lines[0], "OUTP1 OFF") << ms;
+        EXPECT_EQ(lines[1], "OUTP1?") << ms;
+    }
+}
+
 // Public threads tell of a query of the current that was not answered in time and became 0.000 A.
 TEST_F(InstrumentChannelTest, silence_on_one_question_is_an_absent_quantity_and_never_a_zero) {
     begin();
@@ -687,6 +705,47 @@ TEST_F(SupplyAndLoadTest, a_charge_that_fails_because_the_load_is_lost_does_not_
         ASSERT_TRUE(world_.until([this] { return channel_->health().ready; }, 20_s)) << channel_->health().trouble;
         ASSERT_EQ(applied(Open{}), "open");
     }
+}
+
+// Whatever is asked of the pair, whenever, and however they misbehave.
+TEST_F(SupplyAndLoadTest, are_never_both_on_whatever_happens) {
+    bool both = false;
+    for (TestInstrument* one : {&supply_, &load_}) {
+        one->heard = [this, &both](const std::string&) { both = both || (supply_.on && load_.on); };
+    }
+    test::holds([this, &both] {
+        const Demand hold = HoldVoltage{.voltage = 4200_mV, .source_max = 250_mA, .sink_max = {}};
+        const int steps = *rc::gen::inRange(1, 12);
+        const std::size_t from = outcomes_.size();
+        for (int i = 0; i < steps; ++i) {
+            TestInstrument& one = *rc::gen::arbitrary<bool>() ? supply_ : load_;
+            switch (*rc::gen::inRange(0, 10)) {
+                case 0:
+                case 1: apply(charge); break;
+                case 2:
+                case 3: apply(discharge); break;
+                case 4: apply(hold); break;
+                case 5: apply(Open{}); break;
+                case 6: one.ignores_off = *rc::gen::inRange(0, 3); break;
+                case 7:
+                    one.instead = {{*rc::gen::element<std::string>("OUTP?", "INP?", "MEAS:CURR?", "*ESR?"), ""}};
+                    break;
+                case 8: one.power_cycle(); break;
+                default: channel_->sample(world_.timing.steady(), [](const Sample&) {}); break;
+            }
+            world_.pass(Duration{*rc::gen::inRange(0, 700) * 1'000});
+            RC_ASSERT(!both && !(supply_.on && load_.on));
+        }
+        for (TestInstrument* one : {&supply_, &load_}) {
+            one->instead.clear();
+            one->ignores_off = 0;
+        }
+        RC_ASSERT(world_.until([this] { return channel_->health().ready; }, 60_s));
+        RC_ASSERT(applied(Open{}) == "open");
+        RC_ASSERT(!supply_.on && !load_.on);
+        RC_ASSERT(std::count(outcomes_.begin() + static_cast<std::ptrdiff_t>(from), outcomes_.end(), "-") == 0);
+        faults_.clear();
+    });
 }
 
 TEST_F(SupplyAndLoadTest, a_hold_from_above_is_refused) {
