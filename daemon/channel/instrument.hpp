@@ -34,8 +34,8 @@ class Instrument {
 
     // The answer to the events question. A restart is told to all; it is the value's own trouble besides.
     [[nodiscard]] Result<Verdict, Trouble> judge_events(const Heard& heard);
-    // The whole error queue, after settings: any entry is trouble. The queue is the instrument's: an entry may be another
-    // output's, which then has its own reading back alone to go by.
+    // The whole error queue, after settings: any entry is trouble. The queue is the instrument's: an entry may be
+    // another output's, which then has its own reading back alone to go by.
     [[nodiscard]] std::vector<Step> errors_empty();
 
     [[nodiscard]] std::shared_ptr<Script> run(Urgency urgency, std::vector<Step> steps, Script::Done done);

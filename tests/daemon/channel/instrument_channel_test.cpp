@@ -227,6 +227,9 @@ TEST_F(InstrumentChannelTest, open_overtakes_a_charge_that_is_being_set_and_noth
 
 TEST_F(InstrumentChannelTest, a_demand_right_after_open_is_taken_once_it_is_open) {
     begin();
+    const std::size_t first = source_.peer.lines.size();
+    ASSERT_EQ(applied(charge), "driven");
+    const std::vector<std::string> whole = source_.lines_since(first);
     for (int ms = 0; ms < 120; ms += 3) {
         ASSERT_EQ(applied(discharge), "driven");
         const std::size_t from = source_.peer.lines.size();
@@ -236,8 +239,11 @@ TEST_F(InstrumentChannelTest, a_demand_right_after_open_is_taken_once_it_is_open
         world_.pass(3_s);
         EXPECT_EQ(std::count(outcomes_.begin(), outcomes_.end(), "-"), 0) << ms;
         EXPECT_EQ(outcomes_.back(), "driven") << ms;
-        EXPECT_EQ(sample().current.value, 250_mA) << ms;
         const std::vector<std::string> lines = source_.lines_since(from);
+        ASSERT_GT(lines.size(), whole.size()) << ms;
+        // All of it, in its order, and nothing of the opening in between.
+        EXPECT_THAT(source_.lines_since(source_.peer.lines.size() - whole.size()), ElementsAreArray(whole)) << ms;
+        EXPECT_EQ(sample().current.value, 250_mA) << ms;
         EXPECT_EQ(lines[0], "OUTP1 OFF") << ms;
         EXPECT_EQ(lines[1], "OUTP1?") << ms;
     }
