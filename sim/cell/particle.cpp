@@ -14,7 +14,11 @@ constexpr double voltage_tolerance = 1e-7;       // V: nearer than this to its t
 }  // namespace
 
 ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state, ParticleTolerance tolerance)
-    : equations_(parameters), tolerance_(tolerance), ambient_(parameters.ambient) {
+    : ParticleCell(parameters, state, particle_modes(parameters), tolerance) {}
+
+ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state, const ParticleModes& modes,
+                           ParticleTolerance tolerance)
+    : equations_(parameters, modes), tolerance_(tolerance), ambient_(parameters.ambient) {
     ENSURE(check(parameters).has_value());
     now_.y = equations_.start(state, now_.opened);
     now_.algebra.graphite = now_.y[unknown::graphite];
@@ -94,7 +98,7 @@ void ParticleCell::begin(double t, const Drive& drive) {
             now_ = to;
         } else {
             // Never seen: a step that was good over more time. What it came to at t stands then.
-            for (std::size_t i = 0; i < unknown::count; ++i) {
+            for (std::size_t i = 0; i < equations_.unknowns(); ++i) {
                 now_.y[i] = value_at(i, t);
             }
         }
@@ -122,10 +126,8 @@ void ParticleCell::change_regime() {
     const auto shown = [&](double current) {
         Algebra found = now_.algebra;
         found.electrodes = current;
-        ParticleState y;
-        ParticleState rate;
         const bool solved = equations_.solve({now_.y, 0.0, now_.time, now_.y[unknown::temperature]}, {false, current},
-                                             around(now_), found, y, rate);
+                                             around(now_), found);
         return solved ? found.voltage : drive_.target;
     };
     if (shown(drive_.high) < drive_.target - voltage_tolerance) {
@@ -268,8 +270,8 @@ std::optional<double> first_cycle_efficiency(const ParticleParameters& parameter
 }
 
 ParticleReport ParticleCell::report() const {
-    ParticleState y;
-    for (std::size_t i = 0; i < unknown::count; ++i) {
+    ParticleState y{};
+    for (std::size_t i = 0; i < equations_.unknowns(); ++i) {
         y[i] = value_at(i, asked_);
     }
     ParticleReport report;

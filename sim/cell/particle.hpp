@@ -35,6 +35,9 @@ class ParticleCell final : public Cell {
   public:
     // The parameters must have passed check(); time begins at t = 0.
     ParticleCell(const ParticleParameters& parameters, CellState state, ParticleTolerance tolerance = {});
+    // The same with spheres and salt resolved otherwise.
+    ParticleCell(const ParticleParameters& parameters, CellState state, const ParticleModes& modes,
+                 ParticleTolerance tolerance = {});
 
     void open(double t) override;
     void drive(double t, const CurrentDrive& drive) override;
