@@ -3,6 +3,7 @@
 #include "daemon/core/ensure.hpp"
 
 #include <algorithm>
+#include <utility>
 
 namespace slowfilm::sim {
 
@@ -18,8 +19,11 @@ ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state
 
 ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state, const ParticleModes& modes,
                            ParticleTolerance tolerance)
-    : equations_(parameters, modes), tolerance_(tolerance), ambient_(parameters.ambient) {
-    ENSURE(check(parameters).has_value());
+    : ParticleCell(ParticleEquations(parameters, modes), state, tolerance) {}
+
+ParticleCell::ParticleCell(ParticleEquations equations, CellState state, ParticleTolerance tolerance)
+    : equations_(std::move(equations)), tolerance_(tolerance), ambient_(equations_.parameters().ambient) {
+    ENSURE(check(equations_.parameters()).has_value());
     now_.y = equations_.start(state, now_.opened);
     now_.algebra.graphite = now_.y[unknown::graphite];
     start_film_ = now_.y[unknown::film];
@@ -238,12 +242,9 @@ double ParticleCell::charge() const {
     return (equations_.parameters().reversed ? -ampere_seconds : ampere_seconds) * value_at(unknown::input, asked_);
 }
 
-std::optional<double> first_cycle_efficiency(const ParticleParameters& parameters) {
-    ParticleParameters sound = parameters;
-    sound.ambient = reference_temperature - zero_celsius;
-    sound.reversed = false;
-    sound.faults.clear();
-    ParticleCell cell(sound, CellState::pristine);
+std::optional<double> ParticleCell::first_cycle_efficiency() const {
+    ParticleCell cell(equations_.sound(), CellState::pristine, tolerance_);
+    const ParticleParameters& sound = cell.equations_.parameters();
     const double rate = sound.capacity / 10.0;
     constexpr double look = 5.0;  // s between looks
     constexpr double most = 2e5;  // s of either leg

@@ -47,6 +47,9 @@ class ParticleCell final : public Cell {
     [[nodiscard]] double charge() const override;
 
     [[nodiscard]] ParticleReport report() const;  // at the time last asked for
+    // Charge given back over charge taken, of a fresh and sound cell of these numbers charged at C/10 to the top of its
+    // window, held to C/50, and discharged at C/10 to the bottom, at 25 degC. Absent where the cell does not get there.
+    [[nodiscard]] std::optional<double> first_cycle_efficiency() const;
     [[nodiscard]] std::uint64_t steps() const { return steps_; }
     [[nodiscard]] std::uint64_t rejected() const { return rejected_; }
 
@@ -89,6 +92,7 @@ class ParticleCell final : public Cell {
         DriveMode mode{DriveMode::open};
     };
 
+    ParticleCell(ParticleEquations equations, CellState state, ParticleTolerance tolerance);
     void begin(double t, const Drive& drive);
     void go_to(double t);
     void settle();
@@ -123,9 +127,5 @@ class ParticleCell final : public Cell {
     bool at_event_{false};  // the present step ends where another regime begins
     std::uint64_t steps_{0}, rejected_{0};
 };
-
-// Charge given back over charge taken, of a fresh cell of these numbers charged at C/10 to the top of its window, held
-// to C/50, and discharged at C/10 to the bottom, at 25 degC. Absent where the cell does not get there.
-[[nodiscard]] std::optional<double> first_cycle_efficiency(const ParticleParameters& parameters);
 
 }  // namespace slowfilm::sim

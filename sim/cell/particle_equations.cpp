@@ -50,6 +50,14 @@ ParticleEquations::ParticleEquations(const ParticleParameters& parameters, const
     }
 }
 
+ParticleEquations ParticleEquations::sound() const {
+    ParticleEquations same = *this;
+    same.parameters_.ambient = reference_temperature - zero_celsius;
+    same.parameters_.reversed = false;
+    same.parameters_.faults.clear();
+    return same;
+}
+
 ParticleEquations::Warm ParticleEquations::warm(double temperature) const {
     const double colder = (1.0 / reference_temperature - 1.0 / temperature) / gas_constant;
     const auto arrhenius = [&](double activation) { return elementary::exp(activation * colder); };

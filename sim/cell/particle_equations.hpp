@@ -85,6 +85,9 @@ class ParticleEquations {
     [[nodiscard]] bool solve(const Stage& stage, const Terminals& terminals, const Surroundings& around,
                              Algebra& guess) const;
 
+    // Of the same cell at 25 degC, the right way round and without faults.
+    [[nodiscard]] ParticleEquations sound() const;
+
     [[nodiscard]] ParticleState start(CellState state, double& opened) const;
     [[nodiscard]] const ParticleParameters& parameters() const { return parameters_; }
     [[nodiscard]] double film_surface(const ParticleState& y, double time, double opened) const;    // m2
