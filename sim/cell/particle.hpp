@@ -97,6 +97,7 @@ class ParticleCell final : public Cell {
     void go_to(double t);
     void settle();
     void next_step();
+    [[nodiscard]] double least_step() const;
     [[nodiscard]] bool attempt(double h, Moment& to);
     [[nodiscard]] double step_error(double h, const Moment& to) const;
     [[nodiscard]] double interpolate(Step& step);

@@ -168,6 +168,7 @@ class StageSolver {
         const Filling filling(y);
         const double exchange =
             warm_.positive_exchange * wet_ * std::sqrt(positive.concentration * per_salt) * filling.root;
+        positive_exchange_ = exchange;
         const double z = current_ / exchange;
         const double steep = 1.0 / std::sqrt(1.0 + z * z);
         const double ohmic = (eq_.ohmic_negative_ / eq_.electrolyte_.conductivity(negative.concentration) +
@@ -321,7 +322,7 @@ class StageSolver {
             const double base =
                 round.residual + round.surface_slope * (round.current.at - side_.by_film * round.film.at);
             const double step = std::clamp(-base / round.slope, -0.5, 0.5);
-            const double current_step = round.current(step);
+            const double current_step = along_kinetics(round.current(step));
             const double film_step = round.film(step);
             if (!(size(step) < 1e9 && size(current_step) < 1e12)) {
                 return false;
@@ -334,6 +335,18 @@ class StageSolver {
             }
         }
         return false;
+    }
+
+    // Far out on the positive's curve of current over potential a tangent leads to the other end of it and further at
+    // each round; the potential itself, as which it is a straight line there, does not.
+    [[nodiscard]] double along_kinetics(double step) const {
+        const double z = current_ / positive_exchange_;
+        const double by_potential = step / positive_exchange_ / std::sqrt(1.0 + z * z);
+        if (size(by_potential) <= 1.0) {
+            return step;
+        }
+        const double to = elementary::asinh(z) + std::clamp(by_potential, -8.0, 8.0);
+        return positive_exchange_ * elementary::sinh(std::clamp(to, -40.0, 40.0)) - current_;
     }
 
     // To first order in the steps, so that the currents still add up to the last bit.
@@ -359,16 +372,16 @@ class StageSolver {
     bool bisect() {
         double low = -5.0;
         double high = 10.0;
-        for (int i = 0; i < 70; ++i) {
+        for (int i = 0; i < 50; ++i) {
             phi_ = 0.5 * (low + high);
             bool settled = false;
             double residual = 0.0;
-            for (int inner = 0; inner < 60 && !settled; ++inner) {
+            for (int inner = 0; inner < 12 && !settled; ++inner) {
                 const Round round = look();
                 residual = round.residual;
                 settled = size(round.current.at) < 1e-10 * eq_.parameters_.capacity &&
                           size(round.film.at) <= 1e-12 * eq_.film_charge_per_volume_ * eq_.negative_surface_ * 1e-9;
-                current_ += round.current.at;
+                current_ += along_kinetics(round.current.at);
                 film_ += round.film.at;
             }
             if (!(residual < 0.0 || residual >= 0.0)) {
@@ -472,7 +485,7 @@ class StageSolver {
 
     double phi_{0.0}, current_{0.0}, intercalation_{0.0}, film_{0.0}, layer_{0.0};
     double rest_{0.0}, rest_slope_{0.0}, rest_at_{0.0}, instant_{0.0};
-    double negative_exchange_{0.0}, exchange_{1.0}, salt_gain_{0.0};
+    double negative_exchange_{0.0}, positive_exchange_{1.0}, exchange_{1.0}, salt_gain_{0.0};
     double by_positive_{0.0}, by_salt_{0.0}, by_surface_{0.0}, kinetic_slope_{0.0};
     double plated_rate_{0.0}, dead_rate_{0.0};
     double inner_{0.0}, terminal_{0.0};

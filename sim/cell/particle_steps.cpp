@@ -1,4 +1,5 @@
 // The steps of the trajectory: how long, how good, and where they must end.
+#include "sim/cell/elementary.hpp"
 #include "sim/cell/esdirk.hpp"
 #include "sim/cell/particle.hpp"
 
@@ -104,6 +105,13 @@ bool ParticleCell::attempt(double h, Moment& to) {
             }
         }
     }
+    double whole = found.voltage * 0.0;
+    for (std::size_t u = 0; u < unknowns; ++u) {
+        whole += y.data()[u] * 0.0;
+    }
+    if (whole != 0.0) {
+        return false;  // something has become infinite, or no number
+    }
     to.time = now_.time + h;
     to.y = y;
     to.rate = k_[esdirk::stages - 1];
@@ -207,7 +215,10 @@ double ParticleCell::interpolate(Step& step) {
     step.per_second = 1.0 / h;
     step.regime = regime_;
     step.mode = mode();
-    const double shown = std::max(size(step.voltage.bend()), size(step.current.bend()) * resistance);
+    // A current is found to a millionth of the capacity and no better, whatever resistance it meets.
+    const double bend = size(step.current.bend());
+    const double current_shown = bend > 1e-6 * equations_.parameters().capacity ? bend * resistance : 0.0;
+    const double shown = std::max(size(step.voltage.bend()), current_shown);
     return std::max(shown / tolerance_.between, size(step.temperature.bend()) / tolerance_.temperature);
 }
 
@@ -288,6 +299,13 @@ void ParticleCell::finish_at_event(Step& step, double h) {
     }
 }
 
+// However odd the cell, the clock goes on: once more steps have been taken than any real cell wants, each is longer.
+double ParticleCell::least_step() const {
+    const double least = shortest + 1e-15 * now_.time;
+    const double excess = static_cast<double>(steps_) - (2000.0 + 4.0 * now_.time);
+    return excess > 0.0 ? least * elementary::exp(std::min(excess * (1.0 / 64.0), 25.0)) : least;
+}
+
 void ParticleCell::next_step() {
     now_ = step_.to;
     if (at_event_) {
@@ -304,9 +322,10 @@ void ParticleCell::next_step() {
     Step step;
     step.from = now_;
     double h = std::min({h_, longest, next_fault() - now_.time});
-    h = std::max(h, shortest + 1e-15 * now_.time);
+    const double shortest_now = least_step();
+    h = std::max(h, shortest_now);
     for (;;) {
-        const bool least = h <= 4.0 * (shortest + 1e-15 * now_.time);
+        const bool least = h <= 4.0 * shortest_now;
         if (attempt(h, step.to)) {
             double error = step_error(h, step.to);
             if (error <= 1.0 || least) {
@@ -326,7 +345,7 @@ void ParticleCell::next_step() {
         } else {
             h *= 0.2;
         }
-        h = std::max(h, shortest + 1e-15 * now_.time);
+        h = std::max(h, shortest_now);
         ++rejected_;
     }
     ++steps_;
