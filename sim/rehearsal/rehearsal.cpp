@@ -93,8 +93,11 @@ Result<Modelled> model_of(const protocol::Protocol& protocol, Charge capacity, d
         scaled_set.name += ", made to " + print_number(scaled_set.capacity) + " Ah";
     }
     scaled_set.ambient = ambient;
-    if (protocol.cell.chemistry == protocol::Chemistry::other && !options.set) {
-        scaled_set.name += ", for want of a better one";
+    const protocol::Chemistry wanted = protocol.cell.chemistry;
+    if (wanted == protocol::Chemistry::other) {
+        scaled_set.name += options.set ? "" : ", for want of a better one";
+    } else if (scaled_set.chemistry != protocol::word(wanted)) {
+        scaled_set.name += ", not the protocol's " + std::string{protocol::word(wanted)};
     }
     return set_of(scaled_set, protocol.cell.state);
 }
