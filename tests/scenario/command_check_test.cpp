@@ -354,7 +354,8 @@ TEST(CommandRehearse, a_cell_that_cannot_be_is_65_with_the_place) {
              {own_set({{"porosity               = 0.253991", "#"}}), "porosity"},
              {own_set({{"full                   = 0.42424", "full                   = 0.62424"}}),
               "the stoichiometries cannot reach the window"},
-             {own_set({{"heat_capacity = 88.88", "heat_capacity = 1e-308"}}), "a heat capacity is at least 0.1 J/K for each Ah"},
+             {own_set({{"heat_capacity = 88.88", "heat_capacity = 1e-308"}}),
+              "a heat capacity is at least 0.1 J/K for each Ah"},
              {own_set({{"rate = 12.17805062", "rate = 1e308"}}), "a term's rate lies between"},
              {swapped, "the electrodes are swapped"},
          }) {
