@@ -174,7 +174,7 @@ TEST(CommandCheck, as_json_a_file_too_long_or_missing_is_an_answer_too) {
         const json::object& complaint = answer.at("diagnostics").at(0).as_object();
         EXPECT_EQ(complaint.at("severity"), "error");
         EXPECT_EQ(complaint.at("line"), 1);
-        EXPECT_EQ(complaint.at("column"), 1);
+        EXPECT_EQ(complaint.at("column"), file == big ? 1'048'577 : 1) << "the first byte over the bound";
         every_null_has_a_reason(answer, "check");
     }
 }
@@ -222,12 +222,12 @@ TEST(CommandCheck, with_a_bench_says_which_channels_cannot_and_why) {
     const Ran ran = slowfilm({"check", shipped("fast-by-stages.toml"), "--bench", bench});
     EXPECT_EQ(ran.code, 0) << ran.err;
     EXPECT_THAT(ran.out, HasSubstr("on channel 'sinks 9 A'"));
-    EXPECT_THAT(ran.err, HasSubstr("slowfilm: channel sinks 0 A: the protocol discharges"));
+    EXPECT_THAT(ran.err, HasSubstr("fast-by-stages.toml:1:1: warning: channel sinks 0 A: the protocol discharges"));
     const json::object answer =
         strict(slowfilm({"check", shipped("fast-by-stages.toml"), "--bench", bench, "--format", "json"}));
     EXPECT_TRUE(answer.at("bench").at("channels").at(0).at("fits").as_bool());
     EXPECT_FALSE(answer.at("bench").at("channels").at(1).at("fits").as_bool());
-    const json::object& complaint = answer.at("diagnostics").as_array().back().as_object();
+    const json::object& complaint = answer.at("diagnostics").as_array().front().as_object();
     EXPECT_EQ(complaint.at("severity"), "warning") << "another channel can";
     EXPECT_THAT(std::string{std::string_view{complaint.at("message").as_string()}}, StartsWith("channel sinks 0 A: "));
     std::string none = bench_text("4.4 V");
@@ -238,6 +238,18 @@ TEST(CommandCheck, with_a_bench_says_which_channels_cannot_and_why) {
     const json::object refused = strict(unfit);
     EXPECT_FALSE(refused.at("good").as_bool());
     EXPECT_EQ(refused.at("diagnostics").as_array().back().at("severity"), "error");
+}
+
+TEST(CommandCheck, what_a_channel_cannot_do_in_a_step_is_told_at_its_line) {
+    const CommandFolder folder;
+    std::string weak = bench_text("4.4 V");
+    for (std::size_t at = weak.find("source_max = \"9 A\""); at != std::string::npos;
+         at = weak.find("source_max = \"9 A\"")) {
+        weak.replace(at, 18, "source_max = \"0.4 A\"");
+    }
+    const Ran ran = slowfilm({"check", shipped("fast-by-stages.toml"), "--bench", folder.write("weak.toml", weak)});
+    EXPECT_EQ(ran.code, 65);
+    EXPECT_THAT(ran.err, ::testing::ContainsRegex("fast-by-stages.toml:[0-9][0-9]+:1: error: channel .*: step "));
 }
 
 // An editor reads stdout: there is an object on it whatever is wrong. sysexits.h: EX_CONFIG 78, EX_NOINPUT 66
