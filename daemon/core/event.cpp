@@ -36,6 +36,25 @@ std::string_view name(WaitReason reason) {
     return "";
 }
 
+std::string_view cause(WaitReason reason) {
+    switch (reason) {
+        case WaitReason::none: return "";
+        case WaitReason::overrun: return "a step reached its at_most";
+        case WaitReason::gap: return "nobody watched for a while";
+        case WaitReason::record_lost: return "the record could not be written";
+        case WaitReason::acknowledged: return "a trip was acknowledged";
+        case WaitReason::connection: return "the connection checks failed";
+        case WaitReason::restart: return "the daemon was restarted";
+        case WaitReason::already_so_twice: return "a step in a repeat found its end already true twice running";
+        case WaitReason::not_good_end: return "a step ended, but not by its good_end";
+        case WaitReason::no_figure: return "only_if asked for a figure that is not defined";
+        case WaitReason::not_measured:
+            return "a step was a share of the measured capacity, and none is known of this cell";
+        case WaitReason::moved: return "the run was put on another channel";
+    }
+    return "";
+}
+
 std::string_view name(EventKind kind) {
     switch (kind) {
         case EventKind::started: return "started";

@@ -125,6 +125,8 @@ struct Event {  // NOLINT(cppcoreguidelines-pro-type-member-init): as said above
 // enumerator has none.
 [[nodiscard]] std::string_view name(RunState state);
 [[nodiscard]] std::string_view name(WaitReason reason);
+// What happened, as a clause: "a step reached its at_most"; "" for none.
+[[nodiscard]] std::string_view cause(WaitReason reason);
 [[nodiscard]] std::string_view name(EventKind kind);
 
 }  // namespace slowfilm

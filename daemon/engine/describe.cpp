@@ -165,23 +165,14 @@ std::string_view command_name(std::uint8_t code) {
     return "";
 }
 
-std::string_view wait_text(WaitReason reason) {
-    switch (reason) {
-        case WaitReason::none: return "waiting for a person";
-        case WaitReason::overrun: return "waiting for a person: a step reached its at_most";
-        case WaitReason::gap: return "waiting for a person: nobody watched for a while";
-        case WaitReason::record_lost: return "waiting for a person: the record cannot be written";
-        case WaitReason::acknowledged: return "waiting: the trip is acknowledged, resume runs the connection checks";
-        case WaitReason::connection: return "waiting for a person: the connection checks failed";
-        case WaitReason::restart: return "waiting for a person: the daemon was restarted";
-        case WaitReason::already_so_twice: return "a step found its end already reached twice running";
-        case WaitReason::not_good_end: return "waiting for a person: a step ended, but not by its good_end";
-        case WaitReason::no_figure: return "waiting for a person: only_if asks for a figure that is not defined";
-        case WaitReason::not_measured:
-            return "waiting for a person: a step is a share of the measured capacity, and none is known of this cell";
-        case WaitReason::moved: return "waiting: the run was put on another channel, resume runs the connection checks";
+std::string wait_text(WaitReason reason) {
+    if (reason == WaitReason::none) {
+        return "waiting for a person";
     }
-    return "";
+    // A resume by itself sets these going again.
+    const bool checks_again = reason == WaitReason::acknowledged || reason == WaitReason::moved;
+    return checks_again ? "waiting: " + std::string{cause(reason)} + "; resume runs the connection checks"
+                        : "waiting for a person: " + std::string{cause(reason)};
 }
 
 }  // namespace
@@ -261,7 +252,7 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::acknowledged: return "trip acknowledged";
         case EventKind::paused: return "paused; open circuit";
         case EventKind::resumed: return "resumed; connection checks begin";
-        case EventKind::waiting: return std::string{wait_text(static_cast<WaitReason>(event.code))};
+        case EventKind::waiting: return wait_text(static_cast<WaitReason>(event.code));
         case EventKind::asking:
             return where + " asks: " + (event.step < plan.labels.size() ? plan.labels[event.step].prompt : "");
         case EventKind::confirmed: return where + " confirmed";

@@ -210,7 +210,10 @@ void Machine::take(const Gap& gap) {
     const protocol::Interruption& rule = plan_.interruption;
     run_.voltage_before_gap = run_.last.voltage.value;
     switch (rule.then) {
-        case protocol::AfterInterruption::stop: finish(RunState::stopped); return;
+        case protocol::AfterInterruption::stop:
+            run_.wait = WaitReason::gap;
+            finish(RunState::stopped);
+            return;
         case protocol::AfterInterruption::wait: wait(WaitReason::gap); return;
         case protocol::AfterInterruption::resume: break;
     }

@@ -5,6 +5,7 @@
 #include "daemon/engine/plan_guards.hpp"
 #include "daemon/engine/plan_steps.hpp"
 #include "daemon/protocol/bounds.hpp"
+#include "daemon/protocol/check.hpp"
 
 #include <algorithm>
 #include <limits>
@@ -119,11 +120,28 @@ Result<Plan> make_plan(const Protocol& protocol, Charge capacity, const ChannelT
     return Planner{protocol, capacity, traits, caps}.make();
 }
 
+namespace {
+
+// Once a second, and ten times within the shortest level of a pulse: the two-level method of IEC 61960-3 has one of 1
+// s.
+Duration period_of_no_name(const Protocol& protocol) {
+    Duration period = 1_s;
+    protocol::each_step(protocol.steps, [&](const Step& step, std::uint64_t) {
+        for (const protocol::PulseLevel& level : step.levels) {
+            period = std::min(period, Duration{level.span.count / 10});
+        }
+    });
+    return std::max(period, 10_ms);
+}
+
+}  // namespace
+
 ChannelTraits bench_of_no_name(const Protocol& protocol) {
+    const Duration period = period_of_no_name(protocol);
     const Charge capacity = protocol.cell.capacity;
     const Current ten_c = current_of(Rate{10, 1}, capacity);
-    return {.period = 1_s,
-            .settle = 500_ms,
+    return {.period = period,
+            .settle = Duration{period.count / 2},
             .voltage_min = Voltage{-1'000'000'000},
             .voltage_max = protocol.cell.window_max + 1000_mV,
             .source_max = ten_c,

@@ -100,6 +100,7 @@ Result<void> read(Statement& from, RunLine& line) {
     line.boot_id = from.text();
     line.last = Time{from.integer()};
     line.last_utc = from.integer();
+    line.protocol_sha256 = from.text();
     return {};
 }
 
@@ -173,7 +174,7 @@ Result<std::vector<RunLine>> Reader::runs() {
         "coalesce((SELECT event.time_us FROM event WHERE event.run = run.number ORDER BY event.number DESC LIMIT 1), "
         "created_us), "
         "coalesce((SELECT event.utc_us FROM event WHERE event.run = run.number ORDER BY event.number DESC LIMIT 1), "
-        "created_utc_us) FROM run ORDER BY run.number");
+        "created_utc_us), protocol_sha256 FROM run ORDER BY run.number");
 }
 
 Result<RunData> Reader::run(RunNumber number) {

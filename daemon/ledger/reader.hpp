@@ -25,6 +25,7 @@ struct RunLine {  // one line of `runs`
     std::string boot_id;
     Time last;  // of its last event, else of when it was made
     std::int64_t last_utc{0};
+    std::string protocol_sha256;
 };
 
 struct Verification {

@@ -119,12 +119,6 @@ std::string limit_text(const engine::Plan& plan, const GuardRow& row) {
 }
 
 // Only these are judged over a time of their own.
-bool has_persistence(GuardId id) {
-    const Shape shape = shape_of(id);
-    return (shape == Shape::above || shape == Shape::below || shape == Shape::within) && id != GuardId::charge_net &&
-           id != GuardId::run_time;
-}
-
 void put_limits(json::object& guard, const engine::Plan& plan, const GuardRow& row) {
     const engine::GuardSetting& setting = plan.guards[static_cast<std::size_t>(row.id)];
     const Unit unit = unit_of(row.dimension);
@@ -176,7 +170,7 @@ void put_limits(json::object& guard, const engine::Plan& plan, const GuardRow& r
         guard["warn"] = unit.of(setting.warn);
     }
     guard["warn_only"] = setting.warn_only;
-    if (has_persistence(row.id)) {
+    if (row.persists) {
         guard["for_duration_second"] = seconds(setting.persistence);
         guard["two_samples"] = setting.persistence.count == 0;
     }
@@ -193,7 +187,7 @@ std::string guards_text(const engine::Plan& plan) {
         const engine::GuardSetting& setting = plan.guards[static_cast<std::size_t>(row.id)];
         const bool off = setting.origin == engine::Origin::off;
         std::string persistence;
-        if (!off && has_persistence(row.id)) {
+        if (!off && row.persists) {
             persistence = setting.persistence.count == 0 ? "2 samples" : print(setting.persistence);
         }
         rows.push_back({{std::string{row.name}, off ? "-" : limit_text(plan, row), persistence,
@@ -220,6 +214,7 @@ json::array guards_json(const engine::Plan& plan) {
         guard["unit"] = unit_of(row.dimension).name;
         guard["class"] = row.trip_class == TripClass::cell ? "cell" : "channel";
         guard["hard"] = row.hardness == Hardness::hard;
+        guard["judged"] = row.judged;
         guard["origin"] = name_of(setting.origin);
         if (setting.origin != engine::Origin::off) {
             put_limits(guard, plan, row);

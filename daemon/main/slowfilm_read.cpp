@@ -52,10 +52,8 @@ Result<int> put(const Common& common, const OpenLedger& ledger, const json::obje
 
 // Why a run waits, or was stopped by its own protocol; "" otherwise.
 std::string_view why_of(const ledger::RunLine& line) {
-    const bool by_protocol = line.wait == WaitReason::overrun || line.wait == WaitReason::already_so_twice;
-    const bool says = (line.state == RunState::waiting && line.wait != WaitReason::none) ||
-                      (line.state == RunState::stopped && by_protocol);
-    return says ? engine::name(line.wait) : std::string_view{};
+    const bool says = line.state == RunState::waiting || line.state == RunState::stopped;
+    return says && line.wait != WaitReason::none ? engine::name(line.wait) : std::string_view{};
 }
 
 std::string state_text(const ledger::RunLine& line) {
@@ -231,13 +229,12 @@ Result<int> summary(const ReadWords& words) {
     if (!ledger) {
         return tl::unexpected{ledger.error()};
     }
-    auto run = ledger->reader->run(*number);
-    if (!run) {
-        return tl::unexpected{run.error()};
+    const auto summed = results::summarise(*ledger->reader, *number);
+    if (!summed) {
+        return tl::unexpected{summed.error()};
     }
-    const results::Summary summed = results::summarise(std::move(*run));
-    const json::value answer = results::to_json(summed);
-    return put(words.common, *ledger, with_version(answer.as_object()), [&] { return results::to_text(summed); });
+    const json::value answer = results::to_json(*summed);
+    return put(words.common, *ledger, with_version(answer.as_object()), [&] { return results::to_text(*summed); });
 }
 
 // --- export

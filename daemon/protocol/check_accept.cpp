@@ -17,9 +17,14 @@ struct Named {
     std::uint64_t passes;
 };
 
-std::string accept_path(const AcceptRule& rule, std::string_view key = {}) {
-    std::string path = "accept." + rule.figure;
-    return key.empty() ? path : path.append(".").append(key);
+// A rule, and where it stands: "accept.k_value", "accept.grades.2.k_value".
+struct Rule {
+    const AcceptRule& rule;
+    std::string path;
+};
+
+std::string path_of(const Rule& at, std::string_view key) {
+    return at.path + "." + std::string(key);
 }
 
 std::string text_of(const AcceptRule& rule, std::int64_t value) {
@@ -48,24 +53,26 @@ std::uint64_t cycles(const Judge& j) {
     return count;
 }
 
-void check_values(Judge& j, const AcceptRule& rule) {
+void check_values(Judge& j, const Rule& at) {
+    const AcceptRule& rule = at.rule;
     if (is_efficiency(rule) && rule.min && *rule.min > whole_ppm) {
-        j.error(accept_path(rule, "min"),
+        j.error(path_of(at, "min"),
                 rule.figure + ".min " + text_of(rule, *rule.min) +
                     " is more than a cell can give back of what it took; below \"100 %\" would be right");
     }
     if (rule.dimension == Dimension::charge && rule.min) {
         const Charge cap = std::max(j.charge(*j.limits.charge_leg_first), j.charge(*j.limits.charge_leg_later));
         if (*rule.min > cap.count) {
-            j.error(accept_path(rule, "min"), rule.figure + ".min " + text_of(rule, *rule.min) +
-                                                  " is more than charge_leg_max (" + quoted(cap) +
-                                                  ") lets into the cell; about its rated capacity " +
-                                                  quoted(j.cell.capacity) + " would be right");
+            j.error(path_of(at, "min"), rule.figure + ".min " + text_of(rule, *rule.min) +
+                                            " is more than charge_leg_max (" + quoted(cap) +
+                                            ") lets into the cell; about its rated capacity " +
+                                            quoted(j.cell.capacity) + " would be right");
         }
     }
 }
 
-void check_cycle(Judge& j, const AcceptRule& rule) {
+void check_cycle(Judge& j, const Rule& at) {
+    const AcceptRule& rule = at.rule;
     if (j.any_step_unclear() || !j.state_known()) {
         return;
     }
@@ -73,24 +80,24 @@ void check_cycle(Judge& j, const AcceptRule& rule) {
     const std::string how = "; a cycle ends with a discharge by voltage to window.min + 0.3 V (" +
                             quoted(sum(j.cell.window_min, Voltage{300'000'000})) + ") or below";
     if (rule.cycle && *rule.cycle > there) {
-        j.error(accept_path(rule, "cycle"), rule.figure + " asks for cycle " + std::to_string(*rule.cycle) +
-                                                ", but the steps make " +
-                                                (there == 0 ? "none" : "only " + std::to_string(there)) + how);
+        j.error(path_of(at, "cycle"), rule.figure + " asks for cycle " + std::to_string(*rule.cycle) +
+                                          ", but the steps make " +
+                                          (there == 0 ? "none" : "only " + std::to_string(there)) + how);
         return;
     }
     if (rule.figure == "first_cycle_efficiency" && j.cell.state == CellState::formed) {
-        j.error(accept_path(rule),
+        j.error(at.path,
                 "first_cycle_efficiency belongs to a cell's first charge, but state = \"formed\"; "
                 "coulombic_efficiency with 'cycle' would be right");
         return;
     }
     if (is_efficiency(rule) && there == 0) {
-        j.error(accept_path(rule), rule.figure + " is never defined: the steps make no whole cycle" + how);
+        j.error(at.path, rule.figure + " is never defined: the steps make no whole cycle" + how);
     }
 }
 
-void check_charge_step(Judge& j, const AcceptRule& rule, const Step& step, const std::string& path,
-                       const std::string& what) {
+void check_charge_step(Judge& j, const Rule& at, const Step& step, const std::string& path, const std::string& what) {
+    const AcceptRule& rule = at.rule;
     const bool charge = rule.figure == "charge_capacity";
     if (step.kind != StepKind::repeat && !(charge ? may_charge(step) : may_discharge(step))) {
         j.error(path, rule.figure + " names " + what + ", a " + std::string(step_word(step.kind)) +
@@ -100,60 +107,68 @@ void check_charge_step(Judge& j, const AcceptRule& rule, const Step& step, const
 }
 
 // Readings at other times than those that are kept do not exist.
-void check_times_kept(Judge& j, const AcceptRule& rule, const Step& step, const std::string& what) {
+void check_times_kept(Judge& j, const Rule& at, const Step& step, const std::string& what) {
+    const AcceptRule& rule = at.rule;
     for (const auto& [key, time] : {std::pair{"from", rule.from}, {"to", rule.to}}) {
         const bool kept = step.keep && time && std::ranges::find(step.keep->at, *time) != step.keep->at.end();
         if (time && !kept) {
-            j.error(accept_path(rule, key),
-                    "k_value goes " + std::string(key) + " " + quoted(*time) + " of " + what +
-                        ", which keeps no reading at that time; add it to that step's keep.at, or "
-                        "name two that are there");
+            j.error(path_of(at, key), "k_value goes " + std::string(key) + " " + quoted(*time) + " of " + what +
+                                          ", which keeps no reading at that time; add it to that step's keep.at, or "
+                                          "name two that are there");
         }
     }
 }
 
-void check_step(Judge& j, const AcceptRule& rule) {
+void check_step(Judge& j, const Rule& at) {
+    const AcceptRule& rule = at.rule;
     if (!rule.step) {
         if (rule.pass) {
-            j.error(accept_path(rule, "pass"),
+            j.error(path_of(at, "pass"),
                     rule.figure + " names pass " + std::to_string(*rule.pass) + " but no step; say which with 'step'");
         }
         return;
     }
     const std::vector<Named> found = named(j, *rule.step);
-    const std::string path = accept_path(rule, "step");
+    const std::string path = path_of(at, "step");
     const std::string what = "step \"" + escaped(*rule.step, 60) + "\"";
     if (found.size() != 1) {
         return;  // the grammar has said so
     }
     const Step& step = *found[0].step;
     if (rule.dimension == Dimension::charge) {
-        check_charge_step(j, rule, step, path, what);
+        check_charge_step(j, at, step, path, what);
     } else if (rule.figure == "dc_resistance" && step.kind != StepKind::pulse) {
         j.error(path, "dc_resistance names " + what + ", a " + std::string(step_word(step.kind)) +
                           ", which steps no current; name a pulse");
     } else if (rule.figure == "k_value") {
-        check_times_kept(j, rule, step, what);
+        check_times_kept(j, at, step, what);
     }
     if (rule.pass && *rule.pass > found[0].passes) {
-        j.error(accept_path(rule, "pass"),
+        j.error(path_of(at, "pass"),
                 rule.figure + " names pass " + std::to_string(*rule.pass) + " of " + what + ", which is gone through " +
                     (found[0].passes == 1 ? "once" : std::to_string(found[0].passes) + " times") + " only");
     }
     if (rule.cycle) {
-        j.error(accept_path(rule, "cycle"), rule.figure +
-                                                " names both a cycle and a step; keep one, with 'pass' beside the step "
-                                                "where it is repeated");
+        j.error(path_of(at, "cycle"), rule.figure +
+                                          " names both a cycle and a step; keep one, with 'pass' beside the step "
+                                          "where it is repeated");
     }
 }
 
 }  // namespace
 
 void check_accept(Judge& j) {
-    for (const AcceptRule& rule : j.protocol.accept) {
-        check_values(j, rule);
-        check_cycle(j, rule);
-        check_step(j, rule);
+    const auto check = [&](const std::vector<AcceptRule>& rules, const std::string& prefix) {
+        for (const AcceptRule& rule : rules) {
+            const Rule at{rule, prefix + rule.figure};
+            check_values(j, at);
+            check_cycle(j, at);
+            check_step(j, at);
+        }
+    };
+    check(j.protocol.accept.rules, "accept.");
+    for (std::size_t i = 0; i < j.protocol.accept.grades.size(); ++i) {
+        check(j.protocol.accept.grades[i].rules, "accept.grades." + std::to_string(i + 1) + ".");
     }
 }
 

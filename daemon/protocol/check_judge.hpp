@@ -96,6 +96,10 @@ template <class V>
 // What a current must be, whatever the step is; complains at `path`.
 void check_current_sense(Judge& judge, const Step& step, const CurrentOrRate& value, const std::string& path);
 
+// The most that the step's own current can move in the time it has, where both are of the rated capacity, or both of
+// the measured one; nothing where it has no cap in time. Before `not_before` its time does not end it.
+[[nodiscard]] std::optional<Charge> moved_in_time(const Judge& judge, const Step& step, bool measured);
+
 // Which way current may flow in a step at all.
 [[nodiscard]] bool may_charge(const Step& step);
 [[nodiscard]] bool may_discharge(const Step& step);

@@ -199,12 +199,7 @@ void Order::judge_hold(const Step& step) {
 
 // The most charge the step's current can move in its time, other caps included.
 std::optional<Charge> Order::reach(const Step& step) const {
-    const std::optional<Duration> time =
-        step.not_before ? step.at_most.time : least_of(step.ends.time, step.at_most.time);
-    std::optional<Charge> most;
-    if (step.current && !step.current->measured && time) {
-        most = moved(current_of_step(step), *time);
-    }
+    std::optional<Charge> most = moved_in_time(j_, step, false);
     for (const auto& cap : {step.not_before ? std::nullopt : step.ends.amount, step.at_most.amount}) {
         if (cap && !cap->measured) {
             most = least_of(most, std::optional{j_.charge(cap->value)});

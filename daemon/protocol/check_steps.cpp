@@ -116,36 +116,29 @@ void check_times(Judge& j, const Step& step) {
     }
 }
 
-// The most that the step's own current can move in the time it has.
-std::optional<Charge> reach(const Judge& j, const Step& step) {
-    const std::optional<Duration> time = least_of(step.ends.time, step.at_most.time);
-    if (!step.current || !time) {
-        return std::nullopt;
-    }
-    return moved(j.current(step.current->value), *time);
-}
-
 void check_amount(Judge& j, const Step& step) {
     if (!step.ends.amount) {
         return;
     }
+    // A share of the measured capacity and one of the rated cannot be compared: cells differ.
+    const bool measured = step.ends.amount->measured;
     const Charge amount = j.charge(step.ends.amount->value);
     const std::string path = path_of(step, "ends.amount");
     const std::string text =
         label(step) + " ends after " + quoted_with_charge(step.ends.amount->value, j.cell.capacity);
-    if (step.at_most.amount && amount > j.charge(step.at_most.amount->value)) {
-        j.error(path, text + " but may move at most " +
-                          quoted_with_charge(step.at_most.amount->value, j.cell.capacity) +
+    const std::optional<StepCharge>& capped = step.at_most.amount;
+    if (capped && capped->measured == measured && amount > j.charge(capped->value)) {
+        j.error(path, text + " but may move at most " + quoted_with_charge(capped->value, j.cell.capacity) +
                           ", so this end can never be reached; 'at_most' must be above");
         return;
     }
-    if (const std::optional<Charge> most = reach(j, step); most && amount > *most) {
+    if (const std::optional<Charge> most = moved_in_time(j, step, measured); most && amount > *most) {
         j.error(path, text + ", but its current moves at most " + quoted(*most) +
                           " in the time it has; give it more time or current, or a smaller amount");
         return;
     }
     const Charge cap = std::max(j.charge(*j.limits.charge_leg_first), j.charge(*j.limits.charge_leg_later));
-    if (step.kind != StepKind::discharge && amount > cap) {
+    if (!measured && step.kind != StepKind::discharge && amount > cap) {
         j.error(path, text + ", but charge_leg_max trips at " + quoted(cap) + "; an amount below it would be right");
     } else if (step.kind == StepKind::discharge && amount > times(j.cell.capacity, 2)) {
         j.error(path, text + ", twice what a cell of " + quoted(j.cell.capacity) +
@@ -162,6 +155,15 @@ void check_length(Judge& j) {
 }
 
 }  // namespace
+
+std::optional<Charge> moved_in_time(const Judge& j, const Step& step, bool measured) {
+    const std::optional<Duration> time =
+        step.not_before ? step.at_most.time : least_of(step.ends.time, step.at_most.time);
+    if (!step.current || step.current->measured != measured || !time) {
+        return std::nullopt;
+    }
+    return moved(j.current(step.current->value), *time);
+}
 
 void check_current_sense(Judge& j, const Step& step, const CurrentOrRate& value, const std::string& path) {
     const Charge capacity = j.cell.capacity;

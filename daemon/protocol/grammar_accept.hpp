@@ -25,15 +25,24 @@ inline constexpr Key of_cycle{.name = "cycle", .kind = count, .meaning = "of thi
 inline constexpr Key of_step{.name = "step", .meaning = "of this step, by name or by place such as 6.2"};
 inline constexpr Key of_pass{.name = "pass", .kind = count, .meaning = "of this pass of that step's repeat, from 1"};
 
-inline constexpr std::array<Key, 2> of_ratio{bound("min", Dimension::ratio), bound("max", Dimension::ratio)};
-inline constexpr std::array<Key, 3> of_cycle_ratio{of_ratio[0], of_ratio[1], of_cycle};
-inline constexpr std::array<Key, 5> of_charge{bound("min", Dimension::charge), bound("max", Dimension::charge), of_step,
-                                              of_cycle, of_pass};
-inline constexpr std::array<Key, 4> of_resistance{bound("min", Dimension::resistance),
-                                                  bound("max", Dimension::resistance), of_step, of_pass};
-inline constexpr std::array<Key, 6> of_decay{{
+inline constexpr Key of_siblings{
+    .name = "within_mad",
+    .kind = number,
+    .meaning =
+        "so many median absolute deviations from the median of all finished runs of this protocol, at most; 5 of "
+        "them are about 3.5 in the modified z-score of Iglewicz and Hoaglin"};
+
+inline constexpr std::array<Key, 3> of_ratio{bound("min", Dimension::ratio), bound("max", Dimension::ratio),
+                                             of_siblings};
+inline constexpr std::array<Key, 4> of_cycle_ratio{of_ratio[0], of_ratio[1], of_siblings, of_cycle};
+inline constexpr std::array<Key, 6> of_charge{
+    bound("min", Dimension::charge), bound("max", Dimension::charge), of_siblings, of_step, of_cycle, of_pass};
+inline constexpr std::array<Key, 5> of_resistance{bound("min", Dimension::resistance),
+                                                  bound("max", Dimension::resistance), of_siblings, of_step, of_pass};
+inline constexpr std::array<Key, 7> of_decay{{
     bound("min", Dimension::voltage_slope, Sign::any),
     bound("max", Dimension::voltage_slope, Sign::any),
+    of_siblings,
     of_step,
     of_pass,
     {.name = "from",
@@ -43,7 +52,7 @@ inline constexpr std::array<Key, 6> of_decay{{
     {.name = "to", .kind = quantity, .dimension = Dimension::time, .meaning = "to this one, a later of them"},
 }};
 
-inline constexpr std::array<Key, 6> accept_keys{{
+inline constexpr std::array<Key, 6> figure_rules{{
     {.name = "first_cycle_efficiency",
      .kind = table,
      .dimension = Dimension::ratio,
@@ -74,6 +83,29 @@ inline constexpr std::array<Key, 6> accept_keys{{
      .dimension = Dimension::voltage_slope,
      .inside = of_decay,
      .meaning = "how fast the open-circuit voltage falls between two times of a rest"},
+}};
+
+inline constexpr std::array<Key, 7> of_grade{{
+    {.name = "name", .required = every_kind, .meaning = "what such a cell is called: \"A\""},
+    figure_rules[0],
+    figure_rules[1],
+    figure_rules[2],
+    figure_rules[3],
+    figure_rules[4],
+    figure_rules[5],
+}};
+
+inline constexpr std::array<Key, 7> accept_keys{{
+    figure_rules[0],
+    figure_rules[1],
+    figure_rules[2],
+    figure_rules[3],
+    figure_rules[4],
+    figure_rules[5],
+    {.name = "grades",
+     .kind = list,
+     .inside = of_grade,
+     .meaning = "the first of these whose figures fit an accepted cell is its grade"},
 }};
 
 }  // namespace slowfilm::protocol::accept_grammar

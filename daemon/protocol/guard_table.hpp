@@ -1,5 +1,5 @@
-// The one table of guards: key, class, hardness, default, persistence and its cap, blanking, quantities needed. The
-// engine judges by it, `check` prints it, the language reference is generated from it.
+// The one table of guards: key, class, hardness, default, persistence and its cap, when it is judged, what it reads.
+// The engine judges by it, `check` prints it, the language reference is generated from it.
 //
 // It stands in protocol/, one room left of engine/, because the checker must refuse a softened hard guard and may not
 // see the engine.
@@ -52,25 +52,6 @@ enum class TripClass : std::uint8_t { cell, channel };
 // soft guards may be turned to a warning or off; hard ones never. hard_where_on: may be off or unwritten, but where it
 // is on it trips, and is given no more persistence than its cap.
 enum class Hardness : std::uint8_t { soft, hard, hard_where_on };
-// What a guard reads; a guard whose quantity is bad or stale is never read as in range.
-enum class Needs : std::uint8_t { voltage, current, temperature, time, charge, none };
-// When a guard is not judged.
-enum class Blanking : std::uint8_t {
-    never,
-    until_armed,  // low voltage: once the cell has been above armed_above
-    discharging_only,
-    charging_only,
-    after_settling,  // from Applied + settle, and not at the stage's ceiling or floor
-    open_only,
-    hold_settled,  // in a hold, after settling, at neither current limit
-    no_thermometer_on_cell,
-    after_demand,   // from 10 s after a change of demand, and not below 3.0 V on a first charge
-    charging_long,  // charging, from 10 min after a change of demand
-    no_ambient_sensor,
-    no_terminals,  // terminals are not read
-    constant_current_only,
-};
-
 struct GuardRow {
     GuardId id;
     std::string_view key;   // in [limits]; "" where there is none
@@ -81,8 +62,9 @@ struct GuardRow {
     std::string_view by_default;  // for people; "must be written" where there is no default
     Duration persistence;         // default `for`; 0 us means two samples in a row
     Duration persistence_max;     // cap of `for` where hard
-    Blanking blanking;
-    Needs needs;
+    bool persists{true};          // else it trips at once
+    std::string_view judged;      // when: "always", "while charging"
+    std::string_view reads;       // the quantity; one that is bad or stale is never read as in range. "" for none
     std::string_view fires_when;
     std::string_view why;
 };

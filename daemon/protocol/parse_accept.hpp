@@ -9,6 +9,6 @@
 namespace slowfilm::protocol {
 
 // `steps`: those that a rule may name.
-[[nodiscard]] std::vector<AcceptRule> parse_accept(Fields fields, const std::vector<Step>& steps);
+[[nodiscard]] Acceptance parse_accept(Fields fields, const std::vector<Step>& steps);
 
 }  // namespace slowfilm::protocol

@@ -339,20 +339,36 @@ class Printer {
     static std::optional<std::string> bound_text(Dimension dimension, const std::optional<std::int64_t>& bound) {
         return bound ? std::optional{print_count(dimension, *bound)} : std::nullopt;
     }
-    void accept(const std::vector<AcceptRule>& rules) {
-        if (rules.empty()) {
+    static Braces rule_braces(const AcceptRule& rule) {
+        return Braces{}
+            .put("min", bound_text(rule.dimension, rule.min))
+            .put("max", bound_text(rule.dimension, rule.max))
+            .put("within_mad", rule.within_mad)
+            .put("step", rule.step)
+            .put("cycle", rule.cycle)
+            .put("pass", rule.pass)
+            .put("from", rule.from)
+            .put("to", rule.to);
+    }
+    void accept(const Acceptance& accept) {
+        if (accept == Acceptance{}) {
             return;
         }
         heading("[accept]");
-        for (const AcceptRule& rule : rules) {
-            braces(rule.figure, Braces{}
-                                    .put("min", bound_text(rule.dimension, rule.min))
-                                    .put("max", bound_text(rule.dimension, rule.max))
-                                    .put("step", rule.step)
-                                    .put("cycle", rule.cycle)
-                                    .put("pass", rule.pass)
-                                    .put("from", rule.from)
-                                    .put("to", rule.to));
+        for (const AcceptRule& rule : accept.rules) {
+            braces(rule.figure, rule_braces(rule));
+        }
+        std::string list;
+        for (const Grade& grade : accept.grades) {
+            Braces inside;
+            inside.put("name", std::optional{grade.name});
+            for (const AcceptRule& rule : grade.rules) {
+                inside.add(rule.figure, rule_braces(rule).text());
+            }
+            list += (list.empty() ? " " : ", ") + inside.text();
+        }
+        if (!list.empty()) {
+            line("grades", "[" + list + " ]");
         }
     }
 

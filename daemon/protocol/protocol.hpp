@@ -252,17 +252,31 @@ struct Step {
 // [after]: what the cell must be fit for when the run ends.
 enum class Ship : std::uint8_t { no, air, sea, road };
 
-// [accept]: FIGURE = {min, max, step, cycle, pass, from, to}. Values are in the figure's own unit:
+// [accept]: FIGURE = {min, max, within_mad, step, cycle, pass, from, to}. Values are in the figure's own unit:
 // dimension_of(figure).
 struct AcceptRule {
     std::string figure;
     Dimension dimension{Dimension::ratio};  // of that figure
     std::optional<std::int64_t> min, max;
+    std::optional<double> within_mad;    // median absolute deviations from the median of all runs of the protocol
     std::optional<std::string> step;     // a step's name or path
     std::optional<std::uint32_t> cycle;  // from 1
     std::optional<std::uint32_t> pass;   // from 1
     std::optional<Duration> from, to;    // of k_value: two of that step's `keep.at`
     bool operator==(const AcceptRule&) const = default;
+};
+
+// An accepted cell whose figures meet these is called so; the first that fits.
+struct Grade {
+    std::string name;
+    std::vector<AcceptRule> rules;
+    bool operator==(const Grade&) const = default;
+};
+
+struct Acceptance {
+    std::vector<AcceptRule> rules;
+    std::vector<Grade> grades;
+    bool operator==(const Acceptance&) const = default;
 };
 
 struct Protocol {
@@ -273,7 +287,7 @@ struct Protocol {
     Keep keep;
     Interruption interruption;
     std::vector<Step> steps;
-    std::vector<AcceptRule> accept;
+    Acceptance accept;
     Ship ship{Ship::no};
     bool operator==(const Protocol&) const = default;
 };
@@ -284,6 +298,7 @@ inline constexpr std::uint64_t visits_max = 100'000;
 inline constexpr std::size_t steps_max = 5'000;  // written in a file, at all depths
 inline constexpr std::size_t keep_at_max = 16;   // times in one `at`
 inline constexpr std::size_t levels_max = 16;    // of one pulse
-inline constexpr std::size_t enter_max = 16;     // of one ask
+inline constexpr std::size_t grades_max = 16;
+inline constexpr std::size_t enter_max = 16;  // of one ask
 
 }  // namespace slowfilm::protocol

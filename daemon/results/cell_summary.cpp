@@ -104,16 +104,14 @@ Result<CellSummary> summarise_cell(ledger::Reader& reader, std::string_view id) 
     }
     CellSummary summary{std::move(**cell), std::move(*entered), std::move(*lifted), {}, {}};
     for (const ledger::RunLine& line : *lines) {
-        if (line.cell != id) {
+        if (line.cell != id || line.rehearsal) {
             continue;
         }
-        auto run = reader.run(line.run);
+        auto run = summarise(reader, line.run);
         if (!run) {
             return tl::unexpected<Error>{run.error()};
         }
-        if (!run->header.rehearsal) {
-            summary.runs.push_back(summarise(std::move(*run)));
-        }
+        summary.runs.push_back(std::move(*run));
     }
     summary.figures = figures_across(summary.runs);
     return summary;

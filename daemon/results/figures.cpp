@@ -159,7 +159,7 @@ std::size_t discharge_begin(const ledger::RunData& run, std::size_t last) {
         if (before.ends_cycle || before.kind == "charge" || before.charge_in_ah > before.charge_out_ah) {
             break;
         }
-        if (before.kind == "discharge" || before.kind == "hold") {
+        if (moves_current(before)) {  // a pulse or a ramp takes out as well
             first = i - 1;
         }
     }

@@ -40,32 +40,84 @@ void note_paths(const std::vector<protocol::Step>& steps, std::vector<std::strin
     }
 }
 
-}  // namespace
+protocol::Parsed protocol_of(const ledger::RunData& run) {
+    return protocol::parse_protocol("the recorded protocol", run.header.protocol_text);
+}
 
-Summary summarise(ledger::RunData run) {
-    Summary summary;
-    summary.run = std::move(run);
-    if (was_removed(summary.run)) {
-        summary.run.status.needs.clear();  // what a person had to do has been done
+Judged judged(ledger::RunData run, const std::optional<protocol::Protocol>& protocol) {
+    Judged ready{std::move(run), {}, {}};
+    ready.beginning = beginning_of(ready.run.header, protocol);
+    ready.cycles = cycles_of(ready.run, ready.beginning);
+    return ready;
+}
+
+Summary summarise(ledger::RunData run, const protocol::Parsed& parsed, std::span<const Judged> batch) {
+    Judged ready = judged(std::move(run), parsed.protocol);
+    if (was_removed(ready.run)) {
+        ready.run.status.needs.clear();  // what a person had to do has been done
     }
-    const protocol::Parsed parsed = protocol::parse_protocol("the recorded protocol", summary.run.header.protocol_text);
-    const Beginning beginning = beginning_of(summary.run.header, parsed.protocol);
-    summary.cycles = cycles_of(summary.run, beginning);
-    const FigureInput input{.run = summary.run, .cycles = summary.cycles, .beginning = beginning};
+    Summary summary;
     for (const FigureDefinition& definition : figure_definitions()) {
-        summary.figures.push_back(compute(definition, input, {}));
+        summary.figures.push_back(compute(definition, ready.input(), {}));
     }
     if (parsed.protocol) {
         note_paths(parsed.protocol->steps, summary.step_paths);
-        summary.verdict = judge(parsed.protocol->accept, input);
-        return summary;
+        summary.verdict = judge(parsed.protocol->accept, ready.input(), batch);
+    } else {
+        summary.verdict = judge({}, ready.input());
+        if (ready.run.status.state == RunState::done) {
+            summary.verdict.reasons = {
+                "the recorded protocol cannot be read by this version, so its [accept] is not known"};
+        }
     }
-    summary.verdict = judge({}, input);
-    if (summary.run.status.state == RunState::done) {
-        summary.verdict.reasons = {
-            "the recorded protocol cannot be read by this version, so its [accept] is not known"};
-    }
+    summary.run = std::move(ready.run);
+    summary.cycles = std::move(ready.cycles);
     return summary;
+}
+
+// The finished runs of that very protocol, rehearsals left out.
+Result<std::vector<Judged>> batch_of(ledger::Reader& reader, const std::string& sha256,
+                                     const std::optional<protocol::Protocol>& protocol) {
+    auto lines = reader.runs();
+    if (!lines) {
+        return tl::unexpected{lines.error()};
+    }
+    std::vector<Judged> batch;
+    for (const ledger::RunLine& line : *lines) {
+        if (line.protocol_sha256 != sha256 || line.state != RunState::done || line.rehearsal) {
+            continue;
+        }
+        auto run = reader.run(line.run);
+        if (!run) {
+            return tl::unexpected{run.error()};
+        }
+        batch.push_back(judged(std::move(*run), protocol));
+    }
+    return batch;
+}
+
+}  // namespace
+
+Summary summarise(ledger::RunData run) {
+    const protocol::Parsed parsed = protocol_of(run);
+    return summarise(std::move(run), parsed, {});
+}
+
+Result<Summary> summarise(ledger::Reader& reader, ledger::RunNumber number) {
+    auto run = reader.run(number);
+    if (!run) {
+        return tl::unexpected{run.error()};
+    }
+    const protocol::Parsed parsed = protocol_of(*run);
+    std::vector<Judged> batch;
+    if (parsed.protocol && needs_batch(parsed.protocol->accept)) {
+        auto found = batch_of(reader, run->header.protocol_sha256, parsed.protocol);
+        if (!found) {
+            return tl::unexpected{found.error()};
+        }
+        batch = std::move(*found);
+    }
+    return summarise(std::move(*run), parsed, batch);
 }
 
 }  // namespace slowfilm::results

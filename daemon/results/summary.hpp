@@ -1,6 +1,8 @@
 // What a run came to: its steps, cycles, figures, margins, trips, gaps and verdict, computed from the record alone.
 #pragma once
 
+#include "daemon/core/result.hpp"
+#include "daemon/ledger/reader.hpp"
 #include "daemon/ledger/records.hpp"
 
 #include <boost/json/object.hpp>
@@ -35,8 +37,9 @@ struct Cycle {
 };
 
 struct Verdict {
-    // "accept" or "reject" by the protocol's [accept]; "undecided" where a figure that a rule needs is not defined and
-    // no other rule rejects; "none" where there are no rules, or the run did not end as written.
+    // "accept", or the first grade that fits, or "reject" by the protocol's [accept]; "undecided" where a figure that a
+    // rule needs is not defined and no other rule rejects; "none" where there are no rules, or the run did not end as
+    // written.
     std::string grade;
     std::vector<std::string> reasons;
 };
@@ -51,6 +54,8 @@ struct Summary {
 
 // Never fails: what cannot be computed is a figure without value, with the reason.
 [[nodiscard]] Summary summarise(ledger::RunData run);
+// The same, of a run in a ledger: compared with the other finished runs of its protocol where a rule says within_mad.
+[[nodiscard]] Result<Summary> summarise(ledger::Reader& reader, ledger::RunNumber number);
 [[nodiscard]] boost::json::value to_json(const Summary& summary);  // kind "summary"
 [[nodiscard]] std::string to_text(const Summary& summary);         // for people
 

@@ -222,6 +222,13 @@ class House(unittest.TestCase):
                         faults.append(f"{name}:{number}: {original.strip()}: {why}")
         self.none(faults)
 
+    def test_a_property_is_looked_at(self):
+        # rc::check alone only prints and returns false.
+        for path in sorted((ROOT / "tests").rglob("*.cpp")):
+            for line in path.read_text().splitlines():
+                if "rc::check(" in line:
+                    self.assertRegex(line, r"(EXPECT|ASSERT)_TRUE\(rc::check\(", f"{path}: call slowfilm::test::holds")
+
     def test_the_model_calls_no_libm(self):
         faults = []
         for path in sources("sim/cell", "daemon/engine"):

@@ -401,10 +401,10 @@ inline Step step(const std::string& path, std::size_t depth, std::size_t& left) 
     return s;
 }
 
-inline std::vector<AcceptRule> accept() {
+inline std::vector<AcceptRule> accept_rules() {
     std::vector<AcceptRule> rules;
     for (const Key& key : grammar_section("accept").keys) {
-        if (!coin()) {
+        if (key.kind != KeyKind::table || !coin()) {
             continue;
         }
         AcceptRule rule;
@@ -413,6 +413,9 @@ inline std::vector<AcceptRule> accept() {
         const auto [low, high] = ordered<Ratio>(1, 5'000'000);
         rule.min = low.count;
         rule.max = coin() ? std::optional{high.count} : std::nullopt;
+        if (coin()) {
+            rule.within_mad = *rc::gen::inRange(1, 800) / 8.0;
+        }
         const bool of_a_cycle = key.dimension == Dimension::charge || key.name == "coulombic_efficiency";
         if (of_a_cycle && coin()) {
             rule.cycle = *rc::gen::inRange<std::uint32_t>(1, 1'000'000);
@@ -427,6 +430,16 @@ inline std::vector<AcceptRule> accept() {
         rules.push_back(rule);
     }
     return rules;
+}
+
+inline Acceptance accept() {
+    Acceptance accept{accept_rules(), {}};
+    for (const char* name : {"A", "B plus"}) {
+        if (std::vector<AcceptRule> rules = accept_rules(); coin() && !rules.empty()) {
+            accept.grades.push_back({name, std::move(rules)});
+        }
+    }
+    return accept;
 }
 
 inline Protocol any_protocol() {

@@ -120,6 +120,18 @@ TEST(Language, a_share_of_the_measured_capacity_may_stand_wherever_a_step_has_a_
     EXPECT_EQ(charge.at_most.amount, (StepCharge{ChargeOrRatio{40_percent}, true}));
 }
 
+TEST(Language, a_share_of_the_measured_capacity_is_never_compared_with_one_of_the_rated) {
+    // A cell that measured 40 % above its rating moves 112 % of the rated capacity in these 8 h.
+    only_step(
+        "do = \"charge\"\nrate = \"C/10 of measured\"\nends = { amount = \"85 %\" }\n"
+        "at_most = { time = \"8 h\", amount = \"60 % of measured\" }");
+    only_step("do = \"charge\"\nrate = \"C/10\"\nends = { amount = \"85 % of measured\" }\nat_most = \"8 h\"");
+    // With the same basis on both sides the arithmetic is certain.
+    EXPECT_THAT(said(head("formed") + step("do = \"charge\"\nrate = \"C/10 of measured\"\nends = { amount = \"85 % of "
+                                           "measured\" }\nat_most = \"8 h\"")),
+                HasSubstr("moves at most"));
+}
+
 // --- what is refused, and the sentence
 
 struct Refused {
@@ -233,6 +245,25 @@ INSTANTIATE_TEST_SUITE_P(
         Refused{head() + pulse_with("[ { discharge = \"1C\", for = \"1 s\" } ]",
                                     "at_most = { time = \"1 min\", amount = \"1 %\" }\non_overrun = \"next\""),
                 "is for a cap of time only"},
+        // grades and within_mad
+        Refused{head() + fill + empty + "[accept]\ngrades = [ { discharge_capacity = { min = \"4 Ah\" } } ]\n",
+                "'name' is missing"},
+        Refused{head() + fill + empty + "[accept]\ngrades = [ { name = \"A\" } ]\n", "this grade asks for no figure"},
+        Refused{head() + fill + empty + "[accept]\ngrades = []\n", "'grades' is empty"},
+        Refused{head() + fill + empty +
+                    "[accept]\ngrades = [ { name = \"reject\", discharge_capacity = { min = \"4 Ah\" } } ]\n",
+                "another name, such as"},
+        Refused{head() + fill + empty +
+                    "[accept]\ngrades = [ { name = \"A\", discharge_capacity = { min = \"4 Ah\" } }, { name = \"A\", "
+                    "discharge_capacity = { min = \"3 Ah\" } } ]\n",
+                "two grades are called"},
+        Refused{head() + fill + empty +
+                    "[accept]\ngrades = [ { name = \"A\", discharge_capacity = { min = \"4 Ah\", cycle = 9 } } ]\n",
+                "asks for cycle 9, but the steps make only 1"},
+        Refused{head() + fill + empty + "[accept]\ndischarge_capacity = { within_mad = 0 }\n",
+                "above 0 and at most 100"},
+        Refused{head() + fill + empty + "[accept]\ndischarge_capacity = { within_mad = \"5\" }\n", "within_mad"},
+        Refused{head() + fill + empty + "[accept]\ndischarge_capacity = { within_mad = inf }\n", "within_mad"},
         // of measured: steps alone
         Refused{head("formed", "net_max = \"110 % of measured\"\n") + fill, "here the rated capacity counts"},
         Refused{head("formed", "current_error = \"C/10 of measured\"\n") + fill, "here the rated capacity counts"},
@@ -361,6 +392,10 @@ TEST(LanguageHabits, each_is_a_warning_that_says_it_is_common_practice_and_leave
     warns(head() + fill + "[accept]\nk_value = { max = \"2 mV/d\", step = \"1\" }\n", "names no rest");
     warns(head() + fill + "[accept]\nk_value = { max = \"2 mV/d\", step = \"1\" }\n", "does not name them");
     warns(head() + fill + "[after]\nship = \"air\"\n", "at 30 % of rated or less");
+    warns(head() + fill + measure +
+              step("do = \"charge\"\nrate = \"C/10\"\nends = { amount = \"30 % of measured\" }\nat_most = \"5 h\"") +
+              "[after]\nship = \"air\"\n",
+          "or \"27 % of measured\"");
     warns(head("pristine", climb) + fill + "[after]\nship = \"air\"\n", "competent authority's approval");
 }
 
@@ -368,7 +403,7 @@ TEST(LanguageHabits, what_keeps_to_them_is_not_warned_of) {
     EXPECT_EQ(said(head() + fill + hour + pulse), "");
     EXPECT_EQ(
         said(head() + fill + measure +
-             step("do = \"charge\"\nrate = \"C/10\"\nends = { amount = \"30 % of measured\" }\nat_most = \"5 h\"") +
+             step("do = \"charge\"\nrate = \"C/10\"\nends = { amount = \"27 % of measured\" }\nat_most = \"5 h\"") +
              "[after]\nship = \"air\"\n"),
         "");
     EXPECT_EQ(said(head() + fill + "[after]\nship = \"sea\"\n"), "");

@@ -55,7 +55,7 @@ TEST_P(Shipped, is_a_model_in_what_it_writes) {
     EXPECT_TRUE(p.limits.low_voltage.written);
     EXPECT_TRUE(p.limits.temperature_max.warn);
     EXPECT_TRUE(p.keep.every);
-    EXPECT_FALSE(p.accept.empty());
+    EXPECT_FALSE(p.accept.rules.empty());
     EXPECT_THAT(text, HasSubstr("[interruption]"));
     for (const Step& step : p.steps) {
         EXPECT_FALSE(step.name.empty()) << "step " << step.path;
@@ -213,6 +213,9 @@ void rows(std::string& out, std::span<const Key> keys, const std::string& prefix
 }
 
 std::string persistence_of(const GuardRow& row) {
+    if (!row.persists) {
+        return "-";
+    }
     std::string text = row.persistence.count == 0 ? "2 samples" : print(row.persistence);
     if (row.hardness != Hardness::soft && row.persistence_max > row.persistence) {
         text += ", at most " + print(row.persistence_max);
@@ -244,14 +247,15 @@ std::string reference() {
     }
     out +=
         "### Every guard\n\nA cell trip ends the run and quarantines the cell. A channel trip waits for a person.\n\n";
-    out += "| guard | key | class | kind | default | must last | trips when | why |\n";
-    out += "| --- | --- | --- | --- | --- | --- | --- | --- |\n";
+    out += "| guard | key | class | kind | default | must last | reads | judged | trips when | why |\n";
+    out += "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n";
     for (const GuardRow& row : guard_table()) {
         out += "| " + std::string(row.name) + " | " +
                (row.key.empty() ? std::string("-") : "`" + std::string(row.key) + "`") + " | " +
                (row.trip_class == TripClass::cell ? "cell" : "channel") + " | " +
                std::string(hardness_word(row.hardness)) + " | " + std::string(row.by_default) + " | " +
-               persistence_of(row) + " | " + std::string(row.fires_when) + " | " + std::string(row.why) + " |\n";
+               persistence_of(row) + " | " + std::string(row.reads) + " | " + std::string(row.judged) + " | " +
+               std::string(row.fires_when) + " | " + std::string(row.why) + " |\n";
     }
     return out;
 }

@@ -2,6 +2,7 @@
 
 #include "daemon/results/summary.hpp"
 #include "runs.hpp"
+#include "tests/property.hpp"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -93,8 +94,86 @@ TEST(Accept, what_the_ledger_remembers_of_the_cell_overrides_the_claim) {
 }
 
 // Whatever the charges and limits are: accepted only where the figure is defined and within both of them.
+// --- grades
+
+const std::string two_grades =
+    "discharge_capacity = { min = \"3.5 Ah\", cycle = 1 }\n"
+    "grades = [ { name = \"A\", discharge_capacity = { min = \"4.1 Ah\", cycle = 1 } },\n"
+    "           { name = \"B\", discharge_capacity = { min = \"3.8 Ah\", cycle = 1 } } ]";
+
+Verdict graded(double out) {
+    RunBuilder builder{"pristine", two_grades};
+    builder.visit("charge", 5.0, 0).visit("discharge", 0, out, true);
+    return summarise(builder.take()).verdict;
+}
+
+TEST(Grades, an_accepted_cell_has_the_first_grade_that_fits) {
+    EXPECT_EQ(graded(4.2).grade, "A");
+    EXPECT_EQ(graded(4.1).grade, "A");
+    const Verdict second = graded(4.0);
+    EXPECT_EQ(second.grade, "B");
+    EXPECT_THAT(second.reasons,
+                ::testing::Contains("not \"A\": discharge_capacity of cycle 1 is 4.0000 Ah, below the least accepted "
+                                    "4.1000 Ah"));
+}
+
+TEST(Grades, a_cell_that_fits_none_is_only_accepted_and_a_rejected_one_has_none) {
+    EXPECT_EQ(graded(3.6).grade, "accept");
+    EXPECT_EQ(graded(3.4).grade, "reject");
+}
+
+// --- within_mad
+
+// Finished runs of one protocol, each with this charge out of 5 Ah in.
+std::vector<Judged> batch_with(const std::vector<double>& out) {
+    std::vector<Judged> batch;
+    for (const double charge : out) {
+        RunBuilder builder;
+        builder.visit("charge", 5.0, 0).visit("discharge", 0, charge, true);
+        Judged run{builder.take(), {}, {}};
+        run.cycles = cycles_of(run.run, run.beginning);
+        batch.push_back(std::move(run));
+    }
+    return batch;
+}
+
+protocol::Acceptance within(double mads) {
+    protocol::AcceptRule rule;
+    rule.figure = "discharge_capacity";
+    rule.dimension = Dimension::charge;
+    rule.within_mad = mads;
+    return {.rules = {rule}, .grades = {}};
+}
+
+// By hand: the median of 4.1 4.2 4.2 4.3 4.4 4.7 is 4.25; the deviations 0.15 0.05 0.05 0.05 0.15 0.45 have the
+// median 0.10.
+TEST(WithinMad, a_cell_far_from_its_siblings_is_rejected_and_the_sentence_says_how_far) {
+    const std::vector<Judged> batch = batch_with({4.1, 4.2, 4.2, 4.3, 4.4, 4.7});
+    EXPECT_EQ(judge(within(4.4), batch[5].input(), batch).grade, "reject");
+    EXPECT_EQ(judge(within(4.6), batch[5].input(), batch).grade, "accept");
+    EXPECT_EQ(judge(within(1.6), batch[0].input(), batch).grade, "accept");
+    EXPECT_EQ(judge(within(4.4), batch[5].input(), batch).reasons[0],
+              "discharge_capacity of cycle 1 is 4.7000 Ah, more than 4.4 median absolute deviations (0.1000 Ah each) "
+              "from the median 4.2500 Ah");
+}
+
+TEST(WithinMad, fewer_than_five_siblings_decide_nothing) {
+    const std::vector<Judged> batch = batch_with({4.1, 4.2, 4.2, 4.3});
+    const Verdict verdict = judge(within(5), batch[0].input(), batch);
+    EXPECT_EQ(verdict.grade, "undecided");
+    EXPECT_THAT(verdict.reasons[0], HasSubstr("within_mad needs 5 finished runs of this protocol"));
+}
+
+TEST(WithinMad, siblings_without_the_figure_do_not_count) {
+    std::vector<Judged> batch = batch_with({4.1, 4.2, 4.2, 4.3});
+    RunBuilder only_charged;
+    only_charged.visit("charge", 5.0, 0);
+    batch.push_back({only_charged.take(), {}, {}});
+    EXPECT_EQ(judge(within(5), batch[0].input(), batch).grade, "undecided");
+}
+
 TEST(Accept, nothing_is_accepted_outside_its_limits) {
-    rc::check([] {
+    test::holds([] {
         const auto in = *rc::gen::inRange<int>(0, 6000);
         const auto out = *rc::gen::inRange<int>(0, 6000);
         const auto min = *rc::gen::inRange<std::int64_t>(0, 1'200'000);
@@ -108,7 +187,8 @@ TEST(Accept, nothing_is_accepted_outside_its_limits) {
         rule.min = min;
         rule.max = max;
         const Beginning beginning;
-        const Verdict verdict = judge(std::vector{rule}, {.run = run, .cycles = cycles, .beginning = beginning});
+        const Verdict verdict =
+            judge({.rules = {rule}, .grades = {}}, {.run = run, .cycles = cycles, .beginning = beginning});
         if (in == 0) {
             RC_ASSERT(verdict.grade == "undecided");
             return;

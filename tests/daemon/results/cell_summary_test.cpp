@@ -59,6 +59,34 @@ ledger::RunData first_cycle(double in, double out) {
     return RunBuilder{}.visit("charge", in, 0).visit("discharge", 0, out, true).take();
 }
 
+TEST_F(Book, a_run_is_compared_with_the_finished_runs_of_its_protocol_and_with_no_other) {
+    const auto run = [](double out) {
+        return RunBuilder{"pristine", "discharge_capacity = { within_mad = 4, cycle = 1 }"}
+            .visit("charge", 5.0, 0)
+            .visit("discharge", 0, out, true)
+            .take();
+    };
+    put(ledger::CellRecord{.id = "P-07", .history = {}});
+    for (const double out : {4.2, 4.21, 4.22, 4.23}) {
+        put(run(out));
+    }
+    put(run(3.0), true);  // a rehearsal
+    ledger::RunData other = run(3.0);
+    other.header.protocol_sha256 = std::string(64, 'b');
+    put(std::move(other));
+    ledger::RunData stopped = run(3.0);
+    stopped.status.state = RunState::stopped;
+    put(std::move(stopped));
+    auto four = summary("P-07");
+    ASSERT_TRUE(four) << four.error().message;
+    EXPECT_EQ(four->runs[0].verdict.grade, "undecided");
+    put(run(4.0));
+    auto five = summary("P-07");
+    ASSERT_TRUE(five) << five.error().message;
+    EXPECT_EQ(five->runs[0].verdict.grade, "accept");
+    EXPECT_EQ(five->runs.back().verdict.grade, "reject") << five->runs.back().verdict.reasons[0];
+}
+
 TEST_F(Book, a_cell_is_its_runs_its_readings_and_its_notes) {
     ledger::CellRecord cell;
     cell.id = "P-07";

@@ -2,6 +2,7 @@
 
 #include "daemon/ledger/writer.hpp"
 #include "runs.hpp"
+#include "tests/property.hpp"
 
 #include <filesystem>
 #include <optional>
@@ -33,7 +34,7 @@ TEST(CsvField, neutralises_what_a_spreadsheet_would_run) {
 
 // Read as RFC 4180 says, the field gives the text back (an apostrophe before a formula aside).
 TEST(CsvField, reads_back_as_written) {
-    rc::check([](const std::vector<std::uint8_t>& bytes) {
+    test::holds([](const std::vector<std::uint8_t>& bytes) {
         std::string text;
         for (const std::uint8_t byte : bytes) {
             text += static_cast<char>(byte % 128);

@@ -3,6 +3,7 @@
 #include "daemon/core/json.hpp"
 #include "daemon/protocol/guard_table.hpp"
 #include "runs.hpp"
+#include "tests/property.hpp"
 
 #include <boost/json/value.hpp>
 #include <cmath>
@@ -130,7 +131,7 @@ TEST(SummaryJson, every_null_says_why) {
 }
 
 TEST(SummaryJson, is_strict_whatever_the_record_holds) {
-    rc::check([] {
+    test::holds([] {
         const auto odd =
             rc::gen::element(std::numeric_limits<double>::quiet_NaN(), std::numeric_limits<double>::infinity(),
                              -std::numeric_limits<double>::infinity(), 1e308, -0.0, 5e-324, 3.7);
@@ -217,7 +218,11 @@ TEST(SummaryText, a_run_that_its_protocol_stopped_says_why) {
     builder.data().status.wait = WaitReason::overrun;
     EXPECT_THAT(to_text(summarise(builder.data())), HasSubstr("stopped, after a step reached its at_most"));
     builder.data().status.wait = WaitReason::already_so_twice;
-    EXPECT_THAT(to_text(summarise(builder.take())), HasSubstr("already true twice running"));
+    EXPECT_THAT(to_text(summarise(builder.data())), HasSubstr("already true twice running"));
+    builder.data().status.wait = WaitReason::not_good_end;
+    EXPECT_THAT(to_text(summarise(builder.data())), HasSubstr("stopped, after a step ended, but not by its good_end"));
+    builder.data().status.wait = WaitReason::gap;
+    EXPECT_THAT(to_text(summarise(builder.take())), HasSubstr("stopped, after nobody watched for a while"));
 }
 
 TEST(SummaryText, shows_steps_cycles_figures_guards_and_what_a_person_must_do) {
