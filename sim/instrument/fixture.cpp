@@ -1,0 +1,239 @@
+#include "sim/instrument/fixture.hpp"
+
+#include "daemon/core/ensure.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace slowfilm::sim::instrument {
+
+namespace {
+
+constexpr double nowhere = 50.0;        // V: a target beyond this is never reached, so that a current flows
+constexpr double short_least = 0.01;    // ohm
+constexpr double short_change = 1e-3;   // of the short's current: what is followed
+constexpr double short_damping = 0.5;   // the cell's own resistance is in the way: half of each correction converges
+constexpr double current_least = 1e-9;  // A: as good as at its bound
+
+double held(const Regulator& regulator, double voltage) {
+    return voltage < regulator.target ? regulator.source : voltage > regulator.target ? -regulator.sink : 0.0;
+}
+
+}  // namespace
+
+// --- The fixture -----------------------------------------------------------------------------------------------------
+
+Fixture::Fixture(std::unique_ptr<Cell> cell, double ambient) : cell_(std::move(cell)), ambient_(ambient) {
+    ENSURE(cell_ != nullptr);
+}
+
+std::size_t Fixture::connect() {
+    regulators_.emplace_back();
+    return regulators_.size() - 1;
+}
+
+double Fixture::later(double t) {
+    time_ = std::max(time_, t);
+    return time_;
+}
+
+CellReading Fixture::at(double t) {
+    return cell_->at(later(t));
+}
+
+// The sum of what all do at this voltage.
+double Fixture::pull(double voltage) const {
+    double sum = -short_current_;
+    for (const Regulator& regulator : regulators_) {
+        sum += held(regulator, voltage);
+    }
+    return sum;
+}
+
+// The sum never rises with the voltage: it holds the cell at the lowest target above which nothing gives any more.
+void Fixture::drive(double t, double voltage) {
+    const auto sum = [this](double target, bool above) {
+        double all = -short_current_;
+        for (const Regulator& regulator : regulators_) {
+            const bool gives = above ? regulator.target > target : regulator.target >= target;
+            all += gives ? regulator.source : -regulator.sink;
+        }
+        return all;
+    };
+    const double now = pull(voltage);
+    std::optional<double> target;
+    for (const Regulator& regulator : regulators_) {
+        const bool idle = regulator.source <= 0.0 && regulator.sink <= 0.0;
+        const bool within = regulator.target > -nowhere && regulator.target < nowhere;
+        if (!idle && within && sum(regulator.target, true) <= 0.0 && sum(regulator.target, false) >= 0.0) {
+            target = target ? std::min(*target, regulator.target) : regulator.target;
+        }
+    }
+    Regulator next{};
+    if (target) {
+        next.target = *target;
+        next.source = voltage < *target ? std::max(now, 0.0) : sum(*target, false);
+        next.sink = voltage > *target ? std::max(-now, 0.0) : -sum(*target, true);
+    } else {
+        next = {now < 0.0 ? -2.0 * nowhere : 2.0 * nowhere, std::max(now, 0.0), std::max(-now, 0.0)};
+    }
+    const bool open = next.source <= 0.0 && next.sink <= 0.0;
+    if (open == open_ &&
+        (open || (next.target == driven_.target && next.source == driven_.source && next.sink == driven_.sink))) {
+        return;
+    }
+    open_ = open;
+    driven_ = next;
+    if (open) {
+        cell_->open(t);
+    } else if (target) {
+        cell_->drive(t, VoltageDrive{next.target, next.source, next.sink});
+    } else {
+        cell_->drive(t, CurrentDrive{now, 2.0 * nowhere, -2.0 * nowhere});
+    }
+}
+
+void Fixture::regulate(std::size_t leads, double t, const Regulator& regulator) {
+    const double now = later(t);
+    regulators_.at(leads) = regulator;
+    drive(now, cell_->at(now).voltage);
+}
+
+void Fixture::follow(double t) {
+    const double now = later(t);
+    const bool several = std::count_if(regulators_.begin(), regulators_.end(), [](const Regulator& regulator) {
+                             return regulator.source > 0.0 || regulator.sink > 0.0;
+                         }) > 1;
+    if (!ohms_ && !several) {
+        return;
+    }
+    const double voltage = cell_->at(now).voltage;
+    if (ohms_) {
+        const double change = voltage / *ohms_ - short_current_;
+        const double size = short_current_ < 0.0 ? -short_current_ : short_current_;
+        if (change > short_change * size + current_least || change < -short_change * size - current_least) {
+            short_current_ += short_damping * change;
+        }
+    }
+    drive(now, voltage);
+}
+
+void Fixture::shorted(double t, std::optional<double> ohms) {
+    const double now = later(t);
+    const double voltage = cell_->at(now).voltage;
+    ohms_ = ohms ? std::optional{std::max(*ohms, short_least)} : std::nullopt;
+    short_current_ = ohms_ ? short_damping * voltage / *ohms_ : 0.0;
+    drive(now, voltage);
+}
+
+void Fixture::ambient(double t, double celsius) {
+    if (celsius != ambient_) {
+        ambient_ = celsius;
+        cell_->ambient(later(t), celsius);
+    }
+}
+
+double Fixture::share(std::size_t leads, const CellReading& reading) const {
+    const Regulator& own = regulators_.at(leads);
+    const bool holding = !open_ && driven_.target > -nowhere && driven_.target < nowhere;
+    if (!holding || own.target != driven_.target) {
+        return held(own, reading.voltage);
+    }
+    double rest = reading.current + short_current_;
+    double sharing = 0.0;
+    for (const Regulator& regulator : regulators_) {
+        if (regulator.target == driven_.target && (regulator.source > 0.0 || regulator.sink > 0.0)) {
+            sharing += 1.0;
+        } else {
+            rest -= held(regulator, reading.voltage);
+        }
+    }
+    return sharing > 0.0 ? std::clamp(rest / sharing, -own.sink, own.source) : 0.0;
+}
+
+// --- One instrument's leads ------------------------------------------------------------------------------------------
+
+Leads::Leads(std::shared_ptr<Fixture> fixture, double runaway)
+    : fixture_(std::move(fixture)), index_(fixture_->connect()), runaway_(runaway) {}
+
+void Leads::pass_on(double t) {
+    Regulator regulator = closed_ && driven_ != Driven::open ? wanted_ : Regulator{};
+    const bool blind = sense_ != Sense::right && regulator.target > 0.0;
+    if (blind) {  // it sees nothing, or less than nothing, and so goes as high as it can
+        regulator.target = std::max(runaway_, regulator.target);
+    }
+    fixture_->regulate(index_, t, regulator);
+}
+
+void Leads::open(double t) {
+    driven_ = Driven::open;
+    pass_on(t);
+}
+
+void Leads::drive(double t, const CurrentDrive& drive) {
+    driven_ = Driven::current;
+    current_ = drive.current;
+    if (drive.current > 0.0) {
+        wanted_ = {drive.ceiling, drive.current, 0.0};
+    } else {
+        wanted_ = {drive.floor, 0.0, -drive.current};
+    }
+    pass_on(t);
+}
+
+void Leads::drive(double t, const VoltageDrive& drive) {
+    driven_ = Driven::voltage;
+    wanted_ = {drive.voltage, drive.source_max, drive.sink_max};
+    pass_on(t);
+}
+
+CellReading Leads::at(double t) {
+    CellReading reading = fixture_->at(t);
+    const double own = driven_ == Driven::open || !closed_ ? 0.0 : fixture_->share(index_, reading);
+    reading.current = own;
+    switch (driven_) {
+        case Driven::open: reading.mode = DriveMode::open; break;
+        case Driven::current: {
+            const double missing = own < current_ ? current_ - own : own - current_;
+            const DriveMode bound = current_ > 0.0 ? DriveMode::at_ceiling : DriveMode::at_floor;
+            reading.mode = missing > current_least ? bound : DriveMode::constant_current;
+            break;
+        }
+        case Driven::voltage:
+            reading.mode =
+                closed_ && own >= wanted_.source - current_least && wanted_.source > 0.0 ? DriveMode::at_source_limit
+                : closed_ && own <= -wanted_.sink + current_least && wanted_.sink > 0.0  ? DriveMode::at_sink_limit
+                                                                                         : DriveMode::constant_voltage;
+            break;
+    }
+    switch (sense_) {
+        case Sense::right: break;
+        case Sense::swapped: reading.voltage = -reading.voltage; break;
+        case Sense::lifted: reading.voltage = 0.0; break;
+    }
+    return reading;
+}
+
+void Leads::ambient(double /*t*/, double /*celsius*/) {}
+
+double Leads::charge() const {
+    return 0.0;
+}
+
+void Leads::contactor(bool closed, double t) {
+    if (closed != closed_) {
+        closed_ = closed;
+        pass_on(t);
+    }
+}
+
+void Leads::sense(Sense how, double t) {
+    sense_ = how;
+    pass_on(t);
+}
+
+double Leads::terminals(double t) {
+    return fixture_->at(t).voltage;
+}
+
+}  // namespace slowfilm::sim::instrument
