@@ -31,7 +31,7 @@ enum class FaultKind : std::uint8_t {
     stars,              // readings are stars
     decimal_comma,      // 4,2
     wrong_identity,     // another model answers
-    error_queued,       // an error, `value` (-300), stands in its queue; happens once
+    error_queued,       // an error, `value` (-300), stands in its queue; a Modbus unit is busy; happens once
     settings_conflict,  // the next setting is refused with -221 and halves the current limit
     output_stuck_on,    // off is acknowledged, and told as off, and the current goes on
     off_ignored,        // the first `value` commands to switch off do nothing (all)

@@ -56,7 +56,7 @@ std::string ModbusInstrument::answer(const std::vector<modbus::Heard>& heard, Ti
             continue;
         }
         std::string reply;
-        if (busy_) {
+        if (std::exchange(busy_, false)) {
             reply = modbus::encode_exception(unit_, one.function, modbus::Exception::busy);
         } else if (!one.request) {
             reply = modbus::encode_exception(unit_, one.function, one.refusal);
@@ -162,7 +162,7 @@ Result<void, std::string> TemperatureModule::set_fault(const Fault& fault, bool 
     } else if (fault.kind == FaultKind::saturated) {
         saturated_ = on;
     } else if (fault.kind == FaultKind::error_queued) {
-        busy_ = on;
+        busy_ = true;
     } else if (fault.kind != FaultKind::rebooted) {  // it has nothing to lose
         return tl::unexpected<std::string>("a temperature module like this cannot have that");
     }
@@ -243,7 +243,7 @@ Result<void, std::string> ChamberInstrument::set_fault(const Fault& fault, bool 
     } else if (fault.kind == FaultKind::stale) {
         stale_ = on ? std::optional{chamber_->at(now)} : std::nullopt;
     } else if (fault.kind == FaultKind::error_queued) {
-        busy_ = on;
+        busy_ = true;
     } else if (fault.kind == FaultKind::panel_turned && fault.value && fault.setting == "temp") {
         turn(std::clamp(*fault.value, least_, most_), on_, now);
     } else {

@@ -27,7 +27,7 @@ class ModbusInstrument : public Instrument {
   protected:
     using Registers = Result<std::vector<std::uint16_t>, wire::modbus::Exception>;
     [[nodiscard]] virtual Registers obey(const wire::modbus::Request& request, Time now) = 0;
-    bool busy_{false};  // answers that it cannot now
+    bool busy_{false};  // the next question is answered with that
 
   private:
     [[nodiscard]] std::string answer(const std::vector<wire::modbus::Heard>& heard, Time now);
