@@ -5,8 +5,8 @@
 #include "sim/instrument/host.hpp"
 
 #include <CLI/CLI.hpp>
+#include <cstdio>
 #include <filesystem>
-#include <iostream>
 #include <string>
 #include <utility>
 
@@ -14,8 +14,13 @@ namespace {
 
 using namespace slowfilm;
 
+void say(std::FILE* where, const std::string& text) {
+    (void)std::fputs(text.c_str(), where);
+    (void)std::fflush(where);
+}
+
 int complain(const Error& error) {
-    std::cerr << "slowfilm-virtual: " << error.message << "\n";
+    say(stderr, "slowfilm-virtual: " + error.message + "\n");
     return exit_code(error.failure);
 }
 
@@ -30,7 +35,7 @@ int serve(const std::string& file, const std::string& given) {
         return complain(text.error());
     }
     sim::instrument::ReadBench read = sim::instrument::read_virtual_bench(file, *text);
-    std::cerr << render(read.diagnostics, *text);
+    say(stderr, render(read.diagnostics, *text));
     if (!read.parts) {
         return exit_code(Failure::bad_config);
     }
@@ -42,7 +47,7 @@ int serve(const std::string& file, const std::string& given) {
     if (!host) {
         return complain(host.error());
     }
-    std::cout << host->ports() << "ready" << std::endl;
+    say(stdout, host->ports() + "ready\n");
     host->run();
     return 0;
 }
