@@ -40,6 +40,7 @@ enum class EndReason : std::uint8_t {
     skipped,         // only_if was not so
     at_most_time,    // overrun
     at_most_amount,  // overrun
+    repeat_at_most,  // overrun of a repeat around it
     tripped,
     stopped,
 };
@@ -101,7 +102,7 @@ enum class EventKind : std::uint8_t {
     gap,           // value: its length in us
     bad_input,     // an input out of order in time or sequence
     mark,          // the mean voltage at a `keep.at` is ready; value: nV, limit: readings in it
-    repeat_ended,  // step: the repeat; code: EndReason figure or skipped
+    repeat_ended,  // step: the repeat; code: EndReason figure, skipped or at_most_time
     ambient,       // value: mK, what the chamber is set to
     gathering,     // waits for the other runs of its tray
     copper,        // a cell below 1 V without current loses its copper; value: V, limit: time left in us

@@ -17,10 +17,6 @@ constexpr std::int64_t sensors_agree_within = 2'000;  // mK, at rest
 constexpr Voltage same_cell_fall = 250_mV;
 constexpr Voltage same_cell_rise = 100_mV;
 constexpr Voltage same_cell_known_from = 3000_mV;  // below it a fresh cell goes its own way
-// The test current, as parts of the 1C current; common practice.
-constexpr std::int64_t pristine_part = 50;
-constexpr std::int64_t tapped_part = 20;
-constexpr std::int64_t formed_part = 10;
 constexpr Voltage room_to_charge = 50_mV;
 
 ConnectionVerdict outside(ConnectionFault fault, std::int64_t value, std::int64_t limit) {
@@ -280,17 +276,15 @@ TestCurrent test_current(const Plan& plan, const Run& run, Voltage voltage) {
     const Voltage floor{plan.guards[static_cast<std::size_t>(GuardId::discharge_floor)].low};
     const Voltage lowest = std::max(plan.window_min, floor + protocol::ceiling_under_limit);
     const Current most = Current{std::min(guard_trip(plan, GuardId::over_current), plan.caps.current_max.count)} / 2;
-    Current current;
+    Current current = one_c / protocol::test_part(run.history.furthest);
     bool charges = true;
     switch (run.history.furthest) {
         case CellState::pristine:
             // Slower channels need longer for one reading: the charge stays that of C/50 for 1 s.
-            current =
-                Current{one_c.count / pristine_part / std::max<std::int64_t>(test_time(traits).count / 1000, 1) * 1000};
+            current = Current{current.count / std::max<std::int64_t>(test_time(traits).count / 1000, 1) * 1000};
             break;
-        case CellState::tapped: current = one_c / tapped_part; break;
+        case CellState::tapped: break;
         case CellState::formed:
-            current = one_c / formed_part;
             charges = voltage - plan.window_min < plan.window_max - voltage || traits.sink_max.count == 0;
             break;
     }

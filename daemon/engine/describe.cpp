@@ -196,6 +196,7 @@ std::string_view name(EndReason reason) {
         case EndReason::skipped: return "skipped by only_if";
         case EndReason::at_most_time: return "at_most time";
         case EndReason::at_most_amount: return "at_most amount";
+        case EndReason::repeat_at_most: return "at_most of its repeat";
         case EndReason::tripped: return "tripped";
         case EndReason::stopped: return "stopped";
     }

@@ -11,15 +11,6 @@ using namespace literals;
 
 constexpr Duration taper_for = 30_s;
 
-// A sweep upwards ends as a charge does, one downwards as a discharge.
-bool goes_up(const PlanStep& step) {
-    return step.kind == StepKind::charge || (step.kind == StepKind::ramp && step.sweep.to >= step.sweep.from);
-}
-bool goes_down(const PlanStep& step) {
-    return step.kind == StepKind::discharge || (step.kind == StepKind::ramp && step.sweep.to < step.sweep.from) ||
-           (step.kind == StepKind::hold && step.direction == protocol::Direction::discharge);
-}
-
 // Charge moved in this visit in the step's own direction.
 Charge amount_of(const PlanStep& step, const VisitTotals& totals) {
     const Charge in = totals.charge_in.whole;
@@ -45,18 +36,56 @@ Charge amount_of(const PlanStep& step, const VisitTotals& totals) {
 
 }  // namespace
 
-bool Machine::already_so(const PlanStep& step) const {
+// A sweep of the voltage goes where it is led; one of the current charges or discharges by its sign, and by the current
+// it comes to where it changes sign. A hold in either direction comes to its net charge from where it began.
+bool Machine::goes_up(const PlanStep& step) const {
+    switch (step.kind) {
+        case StepKind::charge: return true;
+        case StepKind::ramp: {
+            const std::int64_t from = run_.shape.from;
+            const bool charges = step.sweep.to > 0 || (step.sweep.to == 0 && from >= 0);
+            return step.sweep.of_current ? charges : step.sweep.to >= from;
+        }
+        case StepKind::hold:
+            return step.direction == protocol::Direction::charge ||
+                   (step.direction == protocol::Direction::either && run_.totals.net_at_start <= run_.goals.end_net);
+        case StepKind::discharge:
+        case StepKind::rest:
+        case StepKind::pulse:
+        case StepKind::ask:
+        case StepKind::repeat: return false;
+    }
+    return false;
+}
+
+bool Machine::goes_down(const PlanStep& step) const {
+    switch (step.kind) {
+        case StepKind::discharge: return true;
+        case StepKind::ramp:
+        case StepKind::hold: return !goes_up(step);
+        case StepKind::charge:
+        case StepKind::rest:
+        case StepKind::pulse:
+        case StepKind::ask:
+        case StepKind::repeat: return false;
+    }
+    return false;
+}
+
+// The condition that holds before any current, or none.
+EndReason Machine::already_so(const PlanStep& step) const {
     const bool moves = step.kind == StepKind::charge || step.kind == StepKind::discharge || step.kind == StepKind::ramp;
     if (!moves || step.not_before.count > 0) {
-        return false;
+        return EndReason::none;
     }
     const Reading<Voltage>& voltage = run_.last.voltage;
-    if (goes_up(step)) {
-        return (step.end_voltage.set && voltage.good() && voltage.value >= step.end_voltage.value) ||
-               (step.end_net.set && run_.net.whole >= run_.goals.end_net);
+    const bool up = goes_up(step);
+    if (step.end_voltage.set && voltage.good() &&
+        (up ? voltage.value >= step.end_voltage.value : voltage.value <= step.end_voltage.value)) {
+        return EndReason::voltage;
     }
-    return (step.end_voltage.set && voltage.good() && voltage.value <= step.end_voltage.value) ||
-           (step.end_net.set && run_.net.whole <= run_.goals.end_net);
+    const bool there = up ? run_.net.whole >= run_.goals.end_net : run_.net.whole <= run_.goals.end_net;
+    return step.end_net.set && there ? EndReason::net : EndReason::none;
 }
 
 bool Machine::voltage_reached(const PlanStep& step, const Sample& sample) const {
@@ -234,7 +263,7 @@ void Machine::judge_caps(const PlanStep& step, bool pending, bool live) {
         const PlanStep& repeat = plan_.steps[static_cast<std::size_t>(parent)];
         if (repeat.at_most_time.set && run_.repeat_time[repeat.depth] >= repeat.at_most_time.value &&
             allowed(repeat.on_overrun)) {
-            overrun(EndReason::at_most_time, repeat.on_overrun, parent, WaitReason::overrun);
+            overrun(EndReason::repeat_at_most, repeat.on_overrun, parent, WaitReason::overrun);
             return;
         }
         parent = repeat.parent;

@@ -52,6 +52,7 @@ class Machine {
     [[nodiscard]] Current scaled_current(Current at_rated) const;
     void go_on_with_step(bool again);
     void set_ambient(const PlanStep& step);
+    void set_ambient_of_repeats(const PlanStep& step);
     void end_visit(EndReason reason);
     void end_without_current(EndReason reason);
     void end_step(EndReason reason);
@@ -60,7 +61,9 @@ class Machine {
     [[nodiscard]] std::int32_t step_after(std::int32_t index);
 
     // ends (ends.cpp)
-    [[nodiscard]] bool already_so(const PlanStep& step) const;
+    [[nodiscard]] bool goes_up(const PlanStep& step) const;
+    [[nodiscard]] bool goes_down(const PlanStep& step) const;
+    [[nodiscard]] EndReason already_so(const PlanStep& step) const;
     [[nodiscard]] EndReason end_reason(const PlanStep& step, const Sample* sample);
     [[nodiscard]] bool voltage_reached(const PlanStep& step, const Sample& sample) const;
     void judge_ends(const Sample* sample);
@@ -73,6 +76,7 @@ class Machine {
     // ramps and pulses (shapes.cpp)
     void begin_shape(const PlanStep& step);
     [[nodiscard]] std::int64_t sweep_now(const SweepPlan& sweep) const;
+    [[nodiscard]] bool arrived(const SweepPlan& sweep) const;
     [[nodiscard]] Demand sweep_demand(const PlanStep& step) const;
     void go_on_with_sweep(const PlanStep& step, bool again);
     void go_on_with_pulse(const PlanStep& step, bool again);

@@ -108,9 +108,16 @@ void Machine::follow(const Demand& wanted) {
     }
 }
 
+// A voltage is swept once the cell has it: at its limit of current the stage may have stayed behind.
+bool Machine::arrived(const SweepPlan& sweep) const {
+    const std::int64_t near = plan_.guards[static_cast<std::size_t>(GuardId::hold_error)].trip;
+    return sweep.of_current ||
+           (run_.last.voltage.good() && magnitude(run_.last.voltage.value - Voltage{sweep.to}).count <= near);
+}
+
 EndReason Machine::go_through_shape(const PlanStep& step, const Sample* sample) {
     if (step.kind == StepKind::ramp) {
-        if (sweep_now(step.sweep) == step.sweep.to && run_.shape.done.count > 0) {
+        if (sweep_now(step.sweep) == step.sweep.to && run_.shape.done.count > 0 && arrived(step.sweep)) {
             return EndReason::swept;
         }
         follow(sweep_demand(step));

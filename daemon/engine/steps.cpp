@@ -2,6 +2,7 @@
 #include "daemon/engine/machine.hpp"
 
 #include <algorithm>
+#include <array>
 
 namespace slowfilm::engine {
 
@@ -37,6 +38,7 @@ protocol::GoodEnd end_of(EndReason reason) {
         case EndReason::skipped:
         case EndReason::at_most_time:
         case EndReason::at_most_amount:
+        case EndReason::repeat_at_most:
         case EndReason::tripped:
         case EndReason::stopped: return protocol::GoodEnd::any;
     }
@@ -67,7 +69,6 @@ void Machine::go_to(std::int32_t index) {
             pass_over(index, so);
             return;
         }
-        set_ambient(repeat);
         run_.gathering = run_.gathering || repeat.together;
         run_.pass[repeat.depth] = 1;
         run_.repeat_time[repeat.depth] = Duration{};
@@ -140,7 +141,6 @@ void Machine::begin_step(std::int32_t index) {
     totals.temperature_max = run_.last.temperature.value;
     emit(EventKind::step_began);
     decision_.commit = true;
-    set_ambient(step);
     start_step();
 }
 
@@ -151,6 +151,7 @@ void Machine::start_step() {
         gather();
         return;
     }
+    set_ambient_of_repeats(step);
     switch (judge_only_if(step)) {
         case Truth::yes: break;
         case Truth::no: end_without_current(EndReason::skipped); return;
@@ -164,12 +165,20 @@ void Machine::start_step() {
         return;
     }
     run_.underway = true;
+    set_ambient(step);
+    begin_shape(step);
     std::uint64_t& already = run_.already_so[run_.step / 64U % run_.already_so.size()];
     const std::uint64_t bit = std::uint64_t{1} << (run_.step % 64U);
-    if (!already_so(step)) {
+    const EndReason so = already_so(step);
+    if (so == EndReason::none) {
         already &= ~bit;
-        begin_shape(step);
         go_on_with_step(false);
+        return;
+    }
+    // The condition that is already so may not be the good one. With `next` the next input goes on, as always here.
+    const bool good = step.good_end == protocol::GoodEnd::any || end_of(so) == step.good_end;
+    if (!good && step.on_overrun != protocol::OnOverrun::next) {
+        overrun(EndReason::already_so, step.on_overrun, -1, WaitReason::not_good_end);
         return;
     }
     const bool twice = step.depth > 0 && (already & bit) != 0;
@@ -264,14 +273,39 @@ void Machine::go_on_with_step(bool again) {
     demand(run_.goals.demand);
 }
 
+// A chamber belongs to all cells in it, so it is set when the step begins for all of them, and not while this one waits
+// for the others.
 void Machine::set_ambient(const PlanStep& step) {
     if (!step.ambient.set) {
+        return;
+    }
+    if (run_.ambient_set && run_.ambient == step.ambient.value) {
+        decision_.apply_ambient = true;
         return;
     }
     run_.ambient = step.ambient.value;
     run_.ambient_set = true;
     decision_.apply_ambient = true;
     emit(EventKind::ambient, 0, run_.ambient.count);
+}
+
+// Of the repeats that begin with this step, the outermost first.
+void Machine::set_ambient_of_repeats(const PlanStep& step) {
+    std::array<const PlanStep*, protocol::repeat_depth_max> begun{};
+    std::size_t count = 0;
+    std::int32_t child = run_.step;
+    for (std::int32_t at = step.parent; at >= 0 && count < begun.size();) {
+        const PlanStep& repeat = plan_.steps[static_cast<std::size_t>(at)];
+        if (repeat.first_child != child || run_.pass[repeat.depth] != 1) {
+            break;
+        }
+        begun[count++] = &repeat;
+        child = at;
+        at = repeat.parent;
+    }
+    while (count > 0) {
+        set_ambient(*begun[--count]);
+    }
 }
 
 void Machine::end_visit(EndReason reason) {
@@ -328,6 +362,7 @@ void Machine::overrun(EndReason reason, protocol::OnOverrun what, std::int32_t r
     end_visit(reason);
     if (repeat >= 0) {
         run_.step = static_cast<std::uint16_t>(repeat);  // what comes next follows the whole repeat
+        emit(EventKind::repeat_ended, static_cast<std::uint8_t>(EndReason::at_most_time));
         std::fill(run_.pass.begin() + plan_.steps[run_.step].depth, run_.pass.end(), 0U);
     }
     switch (what) {

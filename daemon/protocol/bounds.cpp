@@ -283,8 +283,12 @@ void ask_of(const std::vector<Step>& steps, Bounds& b, Asked& asked) {
 void bound_stage(const Protocol& protocol, Charge capacity, const Flow& flow, Bounds& b) {
     Asked asked{protocol, capacity, flow};
     ask_of(protocol.steps, b, asked);
-    b.charge_current = flow.in;
-    b.discharge_current = flow.out;
+    // A share of the measured capacity is held to current_max when the run makes it out.
+    const auto& limit = protocol.limits.current_max.trip;
+    const Current most = limit ? current_of(*limit, capacity) : unbounded<Current>;
+    b.charge_current = std::min(flow.in, most);
+    b.discharge_current = std::min(flow.out, most);
+    b.test_current = std::min(current_of(Rate{1, 1}, capacity) / test_part(protocol.cell.state), most / 2);
     b.ceiling_highest = b.voltage_highest;
     b.floor_lowest = b.voltage_lowest;
     if (asked.up_to_ceiling) {

@@ -31,6 +31,7 @@ struct Bounds {
     std::optional<Voltage> ceiling_highest, floor_lowest;
     Current charge_current;     // the highest asked into the cell
     Current discharge_current;  // and out of it, as a magnitude
+    Current test_current;       // of the connection checks, before the first step and after a person had the cell in hand
     std::uint64_t visits{0};    // steps gone through, each pass of a repeat counted; saturates
 
     bool operator==(const Bounds&) const = default;
@@ -56,6 +57,18 @@ struct Bounds {
 // The cell's voltage when the run starts, as [start] says or by the state's default.
 [[nodiscard]] Voltage start_voltage_min(const Protocol& protocol);
 [[nodiscard]] Voltage start_voltage_max(const Protocol& protocol);
+
+// The connection checks' test current in parts of the 1C current (common practice); half of current_max at most.
+[[nodiscard]] constexpr std::int64_t test_part(CellState state) {
+    switch (state) {
+        case CellState::pristine: return 50;
+        case CellState::tapped: return 20;
+        case CellState::formed: return 10;
+    }
+    return 50;
+}
+// With less than this part of 1C a cell of common resistance (0.1 V at 1C) does not show beside an instrument's error.
+inline constexpr std::int64_t test_part_least = 100;
 
 inline constexpr Ratio measured_most{1'500'000};  // a measured capacity is at most this share of the rated one
 

@@ -30,8 +30,10 @@ std::string bounds_text(const Bounds& b) {
     if (b.ask_time.count > 0) {
         text += "  waiting at `ask`     " + span(b.ask_time) + ", beside the run time\n";
     }
+    const std::string test = "  connection checks    " + print(b.test_current) +
+                             " for a second or so, before the first step and after a person had the cell\n";
     if (!b.voltage_highest && !b.voltage_lowest) {
-        return text + "  current              none is ever asked\n";
+        return text + "  current              no step asks for any\n" + test;
     }
     if (b.voltage_highest) {
         text += "  charge in one leg    " + rounded_up(b.charge_leg) + "\n";
@@ -45,9 +47,9 @@ std::string bounds_text(const Bounds& b) {
         text += "  lowest voltage       " + print(*b.voltage_lowest) + ", the stage's own floor at least " +
                 print(*b.floor_lowest) + "\n";
     } else {
-        text += "  discharge            none is ever asked\n";
+        text += "  discharge            no step asks for any\n";
     }
-    return text;
+    return text + test;
 }
 
 boost::json::object bounds_json(const Bounds& b) {
@@ -73,6 +75,7 @@ boost::json::object bounds_json(const Bounds& b) {
     put("discharge_leg_ah", b.discharge_leg != unbounded<Charge>, ampere_hours(b.discharge_leg), open);
     put("charge_current_ampere", true, amperes(b.charge_current), {});
     put("discharge_current_ampere", true, amperes(b.discharge_current), {});
+    put("connection_check_current_ampere", true, amperes(b.test_current), {});
     voltage("highest_voltage_volt", b.voltage_highest, no_charge);
     voltage("highest_ceiling_voltage_volt", b.ceiling_highest, no_charge);
     voltage("lowest_voltage_volt", b.voltage_lowest, no_discharge);

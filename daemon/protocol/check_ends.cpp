@@ -110,6 +110,21 @@ void check_not_before(Judge& j, const Step& step) {
     }
 }
 
+// A time of keep.at that the step never reaches is a mark that is never kept.
+void check_kept_times(Judge& j, const Step& step) {
+    const std::optional<Duration> longest = least_of(step.ends.time, step.at_most.time);
+    if (!longest || step.kind == StepKind::repeat || (step.not_before && *step.not_before > *longest)) {
+        return;
+    }
+    for (const Duration at : step.keep->at) {
+        if (at > *longest) {
+            j.error(path_of(step, "keep.at"), label(step) + " keeps a reading after " + quoted(at) + " but lasts " +
+                                                  quoted(*longest) + " at most; a time within it would be right");
+            return;
+        }
+    }
+}
+
 void check_measures(Judge& j, const Step& step) {
     if (!step.ends.voltage && !j.unclear(step)) {
         j.error(path_of(step, "measures"),
@@ -133,6 +148,9 @@ void check_ends(Judge& judge) {
         check_good_end(judge, step);
         if (step.not_before) {
             check_not_before(judge, step);
+        }
+        if (step.keep) {
+            check_kept_times(judge, step);
         }
         if (step.measures) {
             check_measures(judge, step);

@@ -39,17 +39,20 @@ std::string why_never(const Past& past, FigureId figure, const OnlyIf* times, co
             if (cell.state == CellState::formed) {
                 return "a formed cell has had its first cycle";
             }
-            return past.cycle ? "" : "no step before it ends a cycle";
+            return past.cycle ? "" : "no step ends a cycle";
         case FigureId::coulombic_efficiency:
-        case FigureId::energy_efficiency: return past.cycle ? "" : "no step before it ends a cycle";
-        case FigureId::charge_capacity: return past.charged ? "" : "no step before it charges";
-        case FigureId::discharge_capacity: return past.discharged ? "" : "no step before it discharges";
-        case FigureId::dc_resistance: return past.pulsed ? "" : "no pulse stands before it";
+        case FigureId::energy_efficiency: return past.cycle ? "" : "no step ends a cycle";
+        case FigureId::charge_capacity: return past.charged ? "" : "no step charges";
+        case FigureId::discharge_capacity: return past.discharged ? "" : "no step discharges";
+        case FigureId::dc_resistance: return past.pulsed ? "" : "there is no pulse";
         case FigureId::k_value: {
-            const bool there = times == nullptr || std::ranges::any_of(past.marks, [&](const auto& marks) {
+            if (times == nullptr) {
+                return past.marks.empty() ? "no step has times in its keep.at" : "";
+            }
+            const bool there = std::ranges::any_of(past.marks, [&](const auto& marks) {
                                    return has(marks, times->from) && has(marks, times->to);
                                });
-            return there ? "" : "no step before it has both times in its keep.at";
+            return there ? "" : "no step has both times in its keep.at";
         }
     }
     return "";
@@ -95,6 +98,7 @@ class Needs {
                          "every cell goes through");
         }
         judge_in_ambient(step);
+        judge_rest_in_ambient(step);
     }
 
     void judge_only_if(const Step& step) {
@@ -102,7 +106,7 @@ class Needs {
         if (const std::string why = why_never(past_, only_if.figure, &only_if, j_.cell);
             !why.empty() && !j_.any_step_unclear()) {
             j_.error(path_of(step, "only_if.figure"), label(step) + " asks for " + std::string(name(only_if.figure)) +
-                                                          ", which is never defined here: " + why +
+                                                          ", which is never defined here: " + why + " up to there" +
                                                           "; every run would wait for a person");
         }
         if (dimension_of(only_if.figure) == Dimension::ratio && only_if.above && *only_if.above >= 2'000'000) {
@@ -177,13 +181,28 @@ class Needs {
         const auto outside = [&](const TemperatureWindow& window) {
             return (window.min && *ambient_ < *window.min) || (window.max && *ambient_ > *window.max);
         };
-        const bool charge = step.kind == StepKind::charge && outside(j_.limits.charge_temperature);
-        const bool discharge = step.kind == StepKind::discharge && outside(j_.limits.discharge_temperature);
+        const bool charge = may_charge(step) && outside(j_.limits.charge_temperature);
+        const bool discharge = may_discharge(step) && outside(j_.limits.discharge_temperature);
         if (charge || discharge) {
             j_.error_once(path_of(step, "do"), label(step) + (charge ? " charges" : " discharges") +
                                                    " at an ambient of " + quoted(*ambient_) + ", outside " +
                                                    (charge ? "charge_temperature" : "discharge_temperature") +
                                                    ", which trips; change the ambient before it, or the limit");
+        }
+    }
+
+    // A cell at rest comes to its chamber's temperature and no further.
+    void judge_rest_in_ambient(const Step& step) {
+        const auto& end = step.ends.temperature;
+        if (!ambient_ || !end || step.kind != StepKind::rest) {
+            return;
+        }
+        const bool never_so_warm = end->min && *end->min > *ambient_;
+        if (never_so_warm || (end->max && *end->max < *ambient_)) {
+            j_.error(path_of(step, "ends.temperature"),
+                     label(step) + " waits for a temperature " + (never_so_warm ? "above" : "below") + " the ambient of " +
+                         quoted(*ambient_) + ", which a cell at rest never has; a value " +
+                         (never_so_warm ? "a little below" : "a little above") + " it would be right");
         }
     }
 
@@ -193,6 +212,15 @@ class Needs {
 };
 
 }  // namespace
+
+std::string why_never_defined(const Judge& judge, FigureId figure) {
+    Past whole;
+    pass(whole, judge.protocol.steps, judge.cell);
+    if (!judge.protocol.keep.at.empty()) {
+        whole.marks.push_back(judge.protocol.keep.at);
+    }
+    return why_never(whole, figure, nullptr, judge.cell);
+}
 
 void check_figures(Judge& judge) {
     Needs(judge).walk(judge.protocol.steps, false);

@@ -41,8 +41,8 @@ class RestsBeforePulses {
                 if (step.times > 1) {
                     walk(step.steps);  // the first step of a later pass stands after the last
                 }
-            } else {
-                rested_ = step.kind == StepKind::rest || step.kind == StepKind::ask;
+            } else if (step.kind != StepKind::ask) {  // which may be answered at once
+                rested_ = step.kind == StepKind::rest;
             }
         }
     }
@@ -51,6 +51,34 @@ class RestsBeforePulses {
     Judge& j_;
     bool rested_{true};  // a cell that starts has come from the shelf
 };
+
+// The highest current that the step itself asks into the cell, and where it is written; nothing where none is.
+struct Asked {
+    CurrentOrRate current;
+    std::string path;
+};
+
+std::optional<Asked> most_charged(const Judge& j, const Step& step) {
+    std::optional<Asked> most;
+    const auto take = [&](const CurrentOrRate& current, std::string path) {
+        if (j.current(current).count > 0 && (!most || j.current(current) > j.current(most->current))) {
+            most = Asked{current, std::move(path)};
+        }
+    };
+    if (step.current && may_charge(step)) {
+        take(step.current->value, j.key_of(step, {"rate", "current", "rate_max", "current_max"}));
+    }
+    if (const auto& ramp = step.current_ramp) {
+        take(ramp->from.value_or(ramp->to), path_of(step, "current.from"));
+        take(ramp->to, path_of(step, "current.to"));
+    }
+    for (std::size_t i = 0; i < step.levels.size(); ++i) {
+        if (step.levels[i].charges) {
+            take(step.levels[i].current.value, path_of(step, "levels." + std::to_string(i + 1) + ".charge"));
+        }
+    }
+    return most;
+}
 
 void warn_of_no_climb(Judge& j) {
     if (j.state_known() && j.cell.state == CellState::pristine && !j.written("limits.climb")) {
@@ -74,11 +102,10 @@ void warn_of_fast_first_charge(Judge& j) {
             return;
         }
         begun = true;
-        if (step.current && j.current(step.current->value) > slow) {
+        if (const std::optional<Asked> asked = most_charged(j, step); asked && j.current(asked->current) > slow) {
             j.warning(
-                j.key_of(step, {"rate", "current", "rate_max", "current_max"}),
-                label(step) + " begins the first charge at " +
-                    quoted_with_amperes(step.current->value, j.cell.capacity) +
+                asked->path,
+                label(step) + " begins the first charge at " + quoted_with_amperes(asked->current, j.cell.capacity) +
                     ", above C/5, with no slower stage before it, and the film grows coarse; C/20 to C/10 until it "
                     "has closed would be right" +
                     std::string(practice));
@@ -128,10 +155,10 @@ void warn_of_small_caps(Judge& j) {
 void warn_of_hot_charge(Judge& j, const Step& step) {
     const bool own = step.limits && step.limits->charge_temperature.max;
     const auto& most = own ? step.limits->charge_temperature.max : j.limits.charge_temperature.max;
-    if (most && *most > hot && may_charge(step) && step.current &&
-        j.current(step.current->value) > current_of(hot_charge_fast, j.cell.capacity)) {
-        j.warning(j.key_of(step, {"rate", "current", "rate_max", "current_max"}),
-                  label(step) + " may charge at " + quoted_with_amperes(step.current->value, j.cell.capacity) +
+    const std::optional<Asked> asked = most_charged(j, step);
+    if (most && *most > hot && asked && j.current(asked->current) > current_of(hot_charge_fast, j.cell.capacity)) {
+        j.warning(asked->path,
+                  label(step) + " may charge at " + quoted_with_amperes(asked->current, j.cell.capacity) +
                       " up to " + quoted(*most) +
                       ", and above 45 degC a charge is C/10 at most; a lower current, or charge_temperature.max of "
                       "\"45 degC\" in this step's limits, would be right" +

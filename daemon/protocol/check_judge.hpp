@@ -93,6 +93,9 @@ template <class V>
 
 [[nodiscard]] std::string path_of(const Step& step, std::string_view key = {});
 
+// Why no run of the protocol can define the figure: "no step ends a cycle"; "" where one can.
+[[nodiscard]] std::string why_never_defined(const Judge& judge, FigureId figure);
+
 // What a current must be, whatever the step is; complains at `path`.
 void check_current_sense(Judge& judge, const Step& step, const CurrentOrRate& value, const std::string& path);
 

@@ -79,6 +79,7 @@ class Order {
     void judge_fresh(const Step& step);
     void judge_charge_voltage(const Step& step);
     void judge_discharge_voltage(const Step& step);
+    void warn_of_lower_current(const Step& step, bool up);
     void judge_hold(const Step& step);
     void judge_net(const Step& step);
     void judge_net_caps(const Step& step, const std::string& what);
@@ -170,6 +171,22 @@ void Order::judge_charge_voltage(const Step& step) {
     }
 }
 
+// Going on at a lower current the voltage may have fallen back below the end or not: that is the cell's, but where it
+// has not, the step does nothing at all.
+void Order::warn_of_lower_current(const Step& step, bool up) {
+    const auto& reached = known_.reached;
+    if (!step.ends.voltage || !reached || reached->rested || reached->by_charge != up || step.not_before ||
+        current_of_step(step) >= reached->current) {
+        return;
+    }
+    if (up ? *step.ends.voltage <= reached->voltage : *step.ends.voltage >= reached->voltage) {
+        j_.warning(path_of(step, "ends.voltage"),
+                   label(step) + " goes on to " + quoted(*step.ends.voltage) + ", which " + label(*reached->step) +
+                       " has just come to at a higher current: it finds that already so and ends without current; a "
+                       "rest before it, or a hold instead of it, would be right");
+    }
+}
+
 void Order::judge_discharge_voltage(const Step& step) {
     const std::optional<Voltage> bound = below(current_of_step(step));
     if (step.ends.voltage && bound && *step.ends.voltage >= *bound) {
@@ -258,8 +275,14 @@ void Order::judge_net_caps(const Step& step, const std::string& what) {
 void Order::judge(const Step& step) {
     judge_fresh(step);
     switch (step.kind) {
-        case StepKind::charge: judge_charge_voltage(step); break;
-        case StepKind::discharge: judge_discharge_voltage(step); break;
+        case StepKind::charge:
+            judge_charge_voltage(step);
+            warn_of_lower_current(step, true);
+            break;
+        case StepKind::discharge:
+            judge_discharge_voltage(step);
+            warn_of_lower_current(step, false);
+            break;
         case StepKind::hold: judge_hold(step); break;
         case StepKind::rest:
         case StepKind::ramp:

@@ -24,8 +24,18 @@ std::string cap_path(const Judge& j, const Step& step, std::string_view key) {
 }
 
 void check_current(Judge& j, const Step& step) {
-    if (step.current) {
-        check_current_sense(j, step, step.current->value, current_path(j, step));
+    if (!step.current) {
+        return;
+    }
+    check_current_sense(j, step, step.current->value, current_path(j, step));
+    const std::optional<CurrentOrRate> most = j.trip(step, &Limits::current_max);
+    const Current rated = j.current(step.current->value);
+    const Current usual{saturated(static_cast<Wide>(rated.count) * 11 / 10)};
+    if (step.current->measured && most && rated <= j.current(*most) && usual > j.current(*most)) {
+        j.warning(current_path(j, step),
+                  label(step) + " asks a share of the measured capacity, and a cell that gives a tenth more than its "
+                                "rating is held to current_max " +
+                      quoted_with_amperes(*most, j.cell.capacity) + "; at least " + quoted(usual) + " would be right");
     }
 }
 
@@ -191,7 +201,21 @@ void check_current_sense(Judge& j, const Step& step, const CurrentOrRate& value,
     }
 }
 
+// What the connection checks may send is half of current_max.
+void check_test_current(Judge& j) {
+    const auto& most = j.limits.current_max.trip;
+    const Current least = current_of(Rate{2, test_part_least}, j.cell.capacity);
+    if (most && j.current(*most) < least) {
+        j.error("limits.current_max",
+                "current_max " + quoted_with_amperes(*most, j.cell.capacity) +
+                    " leaves the connection checks too little current to tell a cell from an open circuit, and every "
+                    "start would fail; at least " +
+                    quoted(least) + " would be right");
+    }
+}
+
 void check_steps(Judge& j) {
+    check_test_current(j);
     each_step(j.protocol.steps, [&](const Step& step, std::uint64_t) {
         check_current(j, step);
         check_voltage(j, step);

@@ -52,7 +52,7 @@ inline constexpr std::array<Key, 7> of_decay{{
     {.name = "to", .kind = quantity, .dimension = Dimension::time, .meaning = "to this one, a later of them"},
 }};
 
-inline constexpr std::array<Key, 6> figure_rules{{
+inline constexpr std::array<Key, 7> figure_rules{{
     {.name = "first_cycle_efficiency",
      .kind = table,
      .dimension = Dimension::ratio,
@@ -63,6 +63,11 @@ inline constexpr std::array<Key, 6> figure_rules{{
      .dimension = Dimension::ratio,
      .inside = of_cycle_ratio,
      .meaning = "charge out over charge in, of a cycle"},
+    {.name = "energy_efficiency",
+     .kind = table,
+     .dimension = Dimension::ratio,
+     .inside = of_cycle_ratio,
+     .meaning = "energy out over energy in, of a cycle"},
     {.name = "charge_capacity",
      .kind = table,
      .dimension = Dimension::charge,
@@ -85,7 +90,7 @@ inline constexpr std::array<Key, 6> figure_rules{{
      .meaning = "how fast the open-circuit voltage falls between two times of a rest"},
 }};
 
-inline constexpr std::array<Key, 7> of_grade{{
+inline constexpr std::array<Key, 8> of_grade{{
     {.name = "name", .required = every_kind, .meaning = "what such a cell is called: \"A\""},
     figure_rules[0],
     figure_rules[1],
@@ -93,15 +98,17 @@ inline constexpr std::array<Key, 7> of_grade{{
     figure_rules[3],
     figure_rules[4],
     figure_rules[5],
+    figure_rules[6],
 }};
 
-inline constexpr std::array<Key, 7> accept_keys{{
+inline constexpr std::array<Key, 8> accept_keys{{
     figure_rules[0],
     figure_rules[1],
     figure_rules[2],
     figure_rules[3],
     figure_rules[4],
     figure_rules[5],
+    figure_rules[6],
     {.name = "grades",
      .kind = list,
      .inside = of_grade,

@@ -43,7 +43,7 @@ LIBRARIES = {
     r"spdlog/": {"daemon/bench", "daemon/main"},
     # The engine is a pure fold and the model is the same to the bit on every processor: no clock, no thread, no libm.
     r"(chrono|thread|mutex|atomic|condition_variable|future|time\.h|unistd\.h)$":
-        set(ROOMS) - {"daemon/engine", "daemon/protocol", "daemon/wire", "daemon/channel", "sim/cell", "sim/stage"} | {"daemon/protocol"},
+        set(ROOMS) - {"daemon/engine", "daemon/protocol", "daemon/wire", "sim/cell", "sim/stage"} | {"daemon/protocol"},
     r"(iostream|fstream|iomanip|random|regex|locale|clocale)$": set(),
     r"(cmath|math\.h)$": set(ROOMS) - {"daemon/engine"},
 }
