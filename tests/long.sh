@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# What is too slow for tests/run.sh: all checks of .clang-tidy, every test under the address and thread sanitizers, and
-# then the properties with ever new seeds until the time is up.
+# What is too slow for tests/run.sh: all checks of .clang-tidy, every test under the address and thread sanitizers, a
+# minute of libFuzzer for each parser, and then the properties with ever new seeds until the time is up.
 #
 #   bash tests/long.sh [MINUTES]      60 when not given; the fixed part may take longer than that
 #
@@ -29,6 +29,17 @@ for sanitizer in address thread; do
     cmake -S . -B "$build" -G Ninja -DCMAKE_BUILD_TYPE=Release -DSANITIZE="$sanitizer" "${launcher[@]}"
     cmake --build "$build" --parallel "$jobs"
     ctest --test-dir "$build" --parallel "$jobs" --output-on-failure || failed=1
+done
+
+build=.build-fuzzer
+cmake -S . -B "$build" -G Ninja -DCMAKE_BUILD_TYPE=Release -DCMAKE_CXX_COMPILER=clang++ -DSANITIZE=fuzzer "${launcher[@]}"
+cmake --build "$build" --parallel "$jobs" --target fuzzers
+for fuzzer in "$build"/tests/fuzz_*; do
+    name=${fuzzer##*/fuzz_}
+    corpus=$build/corpus/$name # kept from one time to the next
+    mkdir -p "$corpus"
+    "$fuzzer" -max_total_time=60 -max_len=1024 -print_final_stats=0 -artifact_prefix="$build/corpus/$name-" \
+        "$corpus" "tests/fuzz/seeds/$name" || failed=1
 done
 
 SLOWFILM_PROTOCOLS=200 SLOWFILM_SEED=$RANDOM .build/tests/test_sim_cell --gtest_filter='AgainstCvode.random*' || failed=1

@@ -23,6 +23,8 @@ template <class... Kinds>
 struct overloaded : Kinds... {
     using Kinds::operator()...;
 };
+template <class... Kinds>
+overloaded(Kinds...) -> overloaded<Kinds...>;  // clang 14 asks for it
 
 std::int64_t toward_zero(std::int64_t nano) {
     return nano / per_micro;
@@ -38,7 +40,6 @@ std::int64_t nearest(std::int64_t nano) {
 }
 
 // --- Host to board
-// ----------------------------------------------------------------------------------------------------
 
 std::string finished(LineWriter& line) {
     const std::size_t size = line.finish();
@@ -108,7 +109,6 @@ std::string encode(const BoardCommand& what, std::uint32_t number) {
 }
 
 // --- Board to host
-// ----------------------------------------------------------------------------------------------------
 
 // Beyond these no count fits a core quantity times a thousand with room for sums.
 constexpr std::int64_t micro_most = 1'000'000'000'000;

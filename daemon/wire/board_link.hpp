@@ -23,7 +23,7 @@
 
 namespace slowfilm::wire {
 
-// --- What the host says ----------------------------------------------------------------------------------------------
+// --- What the host says
 
 enum class BoardQuestion : std::uint8_t {
     heartbeat,  // answered by BoardState; without one within the watchdog's time the board opens and latches
@@ -51,7 +51,7 @@ using BoardCommand = std::variant<BoardQuestion, BoardLimits, Demand>;
 [[nodiscard]] BoardLimits as_sent(const BoardLimits& limits);
 [[nodiscard]] Demand as_sent(const Demand& demand);
 
-// --- What the board says ---------------------------------------------------------------------------------------------
+// --- What the board says
 
 struct BoardIdentity {
     std::uint32_t kind{0}, serial{0}, firmware{0};

@@ -146,7 +146,6 @@ std::string_view describe(Fault fault) {
 }
 
 // --- Requests
-// ---------------------------------------------------------------------------------------------------------
 
 bool sendable(const Request& request) {
     return request.unit >= 1 && request.unit <= 247 && well_formed(request);
@@ -180,9 +179,9 @@ std::size_t reply_length(const Request& request) {
 }
 
 // --- Replies
-// ----------------------------------------------------------------------------------------------------------
 
-ReplyReader::ReplyReader(const Request& asked, bool echoes) : asked_{asked}, sent_{encode(asked)}, echoes_{echoes} {}
+ReplyReader::ReplyReader(const Request& asked, bool echoes)
+    : asked_{asked}, sent_{encode(asked)}, awaits_echo_{echoes} {}
 
 std::optional<Reply> ReplyReader::push(std::string_view bytes) {
     for (const char byte : bytes) {
@@ -190,24 +189,33 @@ std::optional<Reply> ReplyReader::push(std::string_view bytes) {
             break;
         }
         bytes_ += byte;
-        if (echoes_ && begin_ == 0) {
-            begin_ = std::string_view{bytes_}.ends_with(sent_) ? bytes_.size() : 0;
-            continue;
-        }
-        // Only a frame that ends with this byte can be new.
-        for (const std::size_t length : {reply_length(asked_), exception_length}) {
-            if (bytes_.size() < begin_ + length) {
-                continue;
-            }
-            const std::size_t at = bytes_.size() - length;
-            const std::string_view frame = std::string_view{bytes_}.substr(at);
-            const bool refused = length == exception_length && (byte_at(frame, 1) & exception_bit) != 0;
-            if (could_begin(frame) && (refused || length == reply_length(asked_)) && crc_is_right(frame)) {
-                done_ = true;
-                return reply_in(frame, at);
-            }
+        if (awaits_echo_) {
+            awaits_echo_ = !std::string_view{bytes_}.ends_with(sent_);
+            begin_ = bytes_.size();
+        } else if (std::optional<Reply> reply = look()) {
+            done_ = true;
+            return reply;
         }
         done_ = bytes_.size() >= noise_most;
+    }
+    return std::nullopt;
+}
+
+// The frame that began first counts: what looks like one inside it is its data.
+std::optional<Reply> ReplyReader::look() {
+    for (; begin_ < bytes_.size(); ++begin_) {
+        const std::string_view rest = std::string_view{bytes_}.substr(begin_);
+        if (!could_begin(rest)) {
+            continue;
+        }
+        const bool refused = rest.size() >= 2 && (byte_at(rest, 1) & exception_bit) != 0;
+        const std::size_t length = refused ? exception_length : reply_length(asked_);
+        if (rest.size() < length) {
+            return std::nullopt;
+        }
+        if (crc_is_right(rest.substr(0, length))) {
+            return reply_in(rest);
+        }
     }
     return std::nullopt;
 }
@@ -231,11 +239,11 @@ bool ReplyReader::could_begin(std::string_view bytes) const {
     return bytes.substr(0, repeated) == std::string_view{sent_}.substr(0, repeated);
 }
 
-Reply ReplyReader::reply_in(std::string_view frame, std::size_t at) const {
+Reply ReplyReader::reply_in(std::string_view frame) const {
     if ((byte_at(frame, 1) & exception_bit) != 0) {
-        return {{}, static_cast<Exception>(byte_at(frame, 2)), at};
+        return {{}, static_cast<Exception>(byte_at(frame, 2)), begin_};
     }
-    return {is_read(asked_.function) ? values_in(asked_, frame.substr(3)) : asked_.values, std::nullopt, at};
+    return {is_read(asked_.function) ? values_in(asked_, frame.substr(3)) : asked_.values, std::nullopt, begin_};
 }
 
 Fault ReplyReader::at_deadline() const {
@@ -245,24 +253,17 @@ Fault ReplyReader::at_deadline() const {
     if (bytes_ == sent_) {
         return Fault::echo_only;
     }
-    for (std::size_t at = begin_; at < bytes_.size(); ++at) {
-        const std::string_view rest = std::string_view{bytes_}.substr(at);
-        if (rest.size() < reply_length(asked_) && could_begin(rest)) {
-            return Fault::cut;
-        }
-    }
-    return Fault::garbled;
+    return begin_ < bytes_.size() && bytes_.size() < noise_most ? Fault::cut : Fault::garbled;
 }
 
 // --- The server
-// -------------------------------------------------------------------------------------------------------
 
 namespace {
 
-// The length of the request that begins the bytes; 0 where it is not yet known, or its function is unknown.
+// The length of the request that begins the bytes, as far as they tell; 0 where its function is unknown.
 std::size_t request_length(std::string_view bytes) {
     if (bytes.size() < 2) {
-        return 0;
+        return single_length;
     }
     const auto function = function_of(byte_at(bytes, 1));
     if (!function) {
@@ -271,7 +272,7 @@ std::size_t request_length(std::string_view bytes) {
     if (*function != Function::write_registers) {
         return single_length;
     }
-    return bytes.size() < 7 ? 0 : write_many_overhead + byte_at(bytes, 6);
+    return write_many_overhead + (bytes.size() < 7 ? 0U : byte_at(bytes, 6));
 }
 
 // A frame with a right CRC, as a request or as why it is none.
@@ -320,28 +321,45 @@ std::vector<Heard> RequestReader::push(std::string_view bytes) {
     std::vector<Heard> all;
     for (const char byte : bytes) {
         bytes_ += byte;
-        // A frame may begin anywhere: before it stand noise and what other units answered.
-        for (std::size_t at = 0; at < bytes_.size(); ++at) {
-            const std::string_view rest = std::string_view{bytes_}.substr(at);
-            const std::size_t length = request_length(rest);
-            if (length != 0 && rest.size() == length && crc_is_right(rest)) {
-                all.push_back(heard_in(rest));
-                bytes_.clear();
-            }
-        }
-        if (bytes_.size() > 2 * frame_most) {
-            bytes_.erase(0, bytes_.size() - frame_most);
+        look(all);
+        if (begin_ > frame_most) {  // what is longer than a frame is none, and is not remembered
+            bytes_.erase(0, begin_ - frame_most);
+            begin_ = frame_most;
         }
     }
     return all;
 }
 
-std::vector<Heard> RequestReader::gap() {
-    const std::string frame = std::exchange(bytes_, {});
-    if (frame.size() < 4 || frame.size() > frame_most || !crc_is_right(frame)) {
-        return {};
+// Noise and other units' answers stand before a request; the one that began first counts.
+void RequestReader::look(std::vector<Heard>& all) {
+    while (begin_ < bytes_.size()) {
+        const std::string_view rest = std::string_view{bytes_}.substr(begin_);
+        const std::size_t length = request_length(rest);
+        if (length > rest.size()) {
+            return;
+        }
+        if (length != 0 && crc_is_right(rest.substr(0, length))) {
+            all.push_back(heard_in(rest.substr(0, length)));
+            bytes_.erase(0, begin_ + length);
+            begin_ = 0;
+        } else {
+            ++begin_;
+        }
     }
-    return {heard_in(frame)};
+}
+
+std::vector<Heard> RequestReader::gap() {
+    std::vector<Heard> all;
+    if (bytes_.size() >= 4 && bytes_.size() <= frame_most && crc_is_right(bytes_)) {
+        all.push_back(heard_in(bytes_));
+    }
+    while (all.empty() && begin_ < bytes_.size()) {  // what seemed to begin first has not gone on
+        ++begin_;
+        look(all);
+    }
+    bytes_.clear();
+    begin_ = 0;
+    return all;
 }
 
 std::string encode_reply(const Request& request, const std::vector<std::uint16_t>& values) {
@@ -383,7 +401,6 @@ std::string encode_exception(std::uint8_t unit, std::uint8_t function, Exception
 }
 
 // --- Times
-// ------------------------------------------------------------------------------------------------------------
 
 namespace {
 

@@ -88,17 +88,18 @@ class ReplyReader {
 
   private:
     [[nodiscard]] bool could_begin(std::string_view bytes) const;
-    [[nodiscard]] Reply reply_in(std::string_view frame, std::size_t at) const;
+    [[nodiscard]] std::optional<Reply> look();
+    [[nodiscard]] Reply reply_in(std::string_view frame) const;
 
     Request asked_;
     std::string sent_;
     std::string bytes_;
-    std::size_t begin_{0};  // no reply begins before this: where the echo ends
-    bool echoes_;
+    std::size_t begin_{0};  // no reply begins before this
+    bool awaits_echo_;
     bool done_{false};
 };
 
-// --- The server's side -----------------------------------------------------------------------------------------------
+// --- The server's side
 
 // A request as a server hears it. `function` may be any byte; then only `unit` is known besides.
 struct Heard {
@@ -116,14 +117,17 @@ class RequestReader {
     [[nodiscard]] std::vector<Heard> gap();
 
   private:
+    void look(std::vector<Heard>& all);
+
     std::string bytes_;
+    std::size_t begin_{0};  // no request begins before this
 };
 
 // `values` are what was read (request.count of them), or ignored for writes.
 [[nodiscard]] std::string encode_reply(const Request& request, const std::vector<std::uint16_t>& values);
 [[nodiscard]] std::string encode_exception(std::uint8_t unit, std::uint8_t function, Exception code);
 
-// --- Times -----------------------------------------------------------------------------------------------------------
+// --- Times
 
 // Of a character of 11 bits: 1.5 and 3.5 characters; above 19200 baud fixed at 750 us and 1750 us (MODBUS over serial
 // line V1.02, 2.5.1.1). baud > 0.

@@ -134,7 +134,6 @@ Result<double, ReplyFault> value_of(std::string_view number) {
 }  // namespace
 
 // --- Lines
-// ------------------------------------------------------------------------------------------------------------
 
 std::vector<Line> LineReader::push(std::string_view bytes) {
     std::vector<Line> lines;
@@ -175,7 +174,6 @@ void LineReader::reset() {
 }
 
 // --- Replies
-// ----------------------------------------------------------------------------------------------------------
 
 std::string_view describe(ReplyFault fault) {
     switch (fault) {
@@ -299,7 +297,6 @@ Result<EventStatus, ReplyFault> read_event_status(std::string_view line, const R
 }
 
 // --- Errors
-// -----------------------------------------------------------------------------------------------------------
 
 ErrorClass error_class(int number) {
     if (number == 0) {
@@ -370,7 +367,6 @@ std::string describe(const ErrorEntry& error) {
 }
 
 // --- Numbers to send
-// --------------------------------------------------------------------------------------------------
 
 namespace {
 

@@ -16,7 +16,7 @@
 
 namespace slowfilm::wire {
 
-// --- Lines -----------------------------------------------------------------------------------------------------------
+// --- Lines
 
 struct LineRules {
     bool cr_ends{false};        // the instrument may end a line with CR alone; else CR only goes before LF
@@ -51,7 +51,7 @@ class LineReader {
     bool after_cr_{false};
 };
 
-// --- Replies ---------------------------------------------------------------------------------------------------------
+// --- Replies
 
 enum class ReplyFault : std::uint8_t {
     empty,         // nothing, or only spaces
@@ -68,7 +68,7 @@ enum class ReplyFault : std::uint8_t {
 // What a profile says of all replies of an instrument.
 struct ReplyRules {
     std::string prefix{};  // such as ">"; must then stand before every value
-    std::string unit{};    // such as "V"; must then stand after the number, with or without a space. Exact case
+    std::string unit{};    // such as "V"; then stands after every number (read_number, read_integer). Exact case
 };
 
 // The whole of a line as NR1, NR2 or NR3 (IEEE 488.2): "-12", "+4.2000", "-1.05E-03". Spaces around it do not count.
@@ -110,7 +110,7 @@ struct EventStatus {
 // Garbage outside 0..255.
 [[nodiscard]] Result<EventStatus, ReplyFault> read_event_status(std::string_view line, const ReplyRules& rules = {});
 
-// --- Errors ----------------------------------------------------------------------------------------------------------
+// --- Errors
 
 // By the hundreds of the number (SCPI-1999 vol. 2, 21.8).
 enum class ErrorClass : std::uint8_t {
@@ -145,7 +145,7 @@ enum class ErrorDuty : std::uint8_t {
 // How many entries a driver reads before it says that a queue never empties; -350 aside, none is deeper.
 inline constexpr int error_queue_most = 64;
 
-// --- Numbers to send -------------------------------------------------------------------------------------------------
+// --- Numbers to send
 
 enum class Rounding : std::uint8_t {
     nearest,      // half away from zero

@@ -89,7 +89,6 @@ std::string_view describe(SensorFault fault) {
 }
 
 // --- Platinum
-// ---------------------------------------------------------------------------------------------------------
 
 double platinum_ohms(double celsius, double r0) {
     constexpr double a = 3.9083e-3;   // 1/K      IEC 60751:2008, 4.2
@@ -104,6 +103,9 @@ Celsius platinum_celsius(double ohms, double r0) {
     if (std::isnan(ohms)) {
         return fault(SensorFault::not_finite);
     }
+    if (!(r0 > 0.0)) {
+        return fault(SensorFault::out_of_range);
+    }
     const auto ohms_at = [r0](double celsius) { return platinum_ohms(celsius, r0); };
     if (!(ohms >= ohms_at(platinum_range.least))) {
         return fault(SensorFault::short_circuit);
@@ -115,7 +117,6 @@ Celsius platinum_celsius(double ohms, double r0) {
 }
 
 // --- NTC
-// --------------------------------------------------------------------------------------------------------------
 
 double ntc_ohms(double celsius, const BetaNtc& ntc) {
     return ntc.r25 * std::exp(ntc.beta * (1.0 / (celsius + zero_celsius) - 1.0 / ntc_reference));
@@ -155,7 +156,6 @@ Result<double, SensorFault> divider_ohms(double fraction, const Divider& divider
 }
 
 // --- Thermocouple
-// -----------------------------------------------------------------------------------------------------
 
 double type_k_millivolts(double celsius) {
     // mV and degC; NIST Monograph 175 (1993), type K, ITS-90.

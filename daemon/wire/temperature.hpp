@@ -22,14 +22,14 @@ enum class SensorFault : std::uint8_t {
 // Degrees Celsius.
 using Celsius = Result<double, SensorFault>;
 
-// --- Platinum (IEC 60751, alpha = 0.003851), -200..850 degC ----------------------------------------------------------
+// --- Platinum (IEC 60751, alpha = 0.003851), -200..850 degC
 
 // r0: ohms at 0 degC, 100 for a Pt100, 1000 for a Pt1000; > 0.
 [[nodiscard]] double platinum_ohms(double celsius, double r0);
 // Ohms of the sensor alone: of a two-wire sensor the leads' (0.39 ohm/K of a Pt100) must be taken off before.
 [[nodiscard]] Celsius platinum_celsius(double ohms, double r0);
 
-// --- NTC, -60..300 degC ----------------------------------------------------------------------------------------------
+// --- NTC, -60..300 degC
 
 struct BetaNtc {
     double r25;   // ohms at 25 degC
@@ -44,15 +44,14 @@ struct SteinhartHartNtc {  // 1/T = a + b ln R + c (ln R)^3, T in kelvin, R in o
 
 // An NTC in a divider with a fixed resistor, read as a fraction of full scale (0..1).
 struct Divider {
-    double fixed_ohms;
-    bool ntc_below{true};  // NTC to ground, the fixed resistor to the reference; else the other way round
-    double rail{0.01};     // within this of either end it is a broken sensor, never a temperature
+    double fixed_ohms{0.0};  // must be given: with 0 everything reads as a short
+    bool ntc_below{true};    // NTC to ground, the fixed resistor to the reference; else the other way round
+    double rail{0.01};       // within this of either end it is a broken sensor, never a temperature
 };
 // open_circuit or short_circuit at the rails.
 [[nodiscard]] Result<double, SensorFault> divider_ohms(double fraction, const Divider& divider);
 
 // --- Thermocouple type K (ITS-90 reference functions, NIST Monograph 175), -270..1372 degC
-// ----------------------------
 
 // Against a junction at 0 degC.
 [[nodiscard]] double type_k_millivolts(double celsius);

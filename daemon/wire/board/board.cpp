@@ -15,6 +15,9 @@ constexpr std::size_t length(const char* const (&)[N]) {
     return N;
 }
 
+// judge() walks from the one to the other.
+static_assert(over_voltage << 4U == sensor_failed);
+
 std::int64_t magnitude(std::int64_t value) {
     return value < 0 ? -value : value;
 }
@@ -33,7 +36,6 @@ std::uint32_t Board::flags() const {
 }
 
 // --- What comes
-// -------------------------------------------------------------------------------------------------------
 
 void Board::on_byte(char byte) {
     switch (lines_.on_byte(byte)) {
@@ -110,7 +112,6 @@ void Board::obey(std::uint32_t number) {
 }
 
 // --- Settings
-// ---------------------------------------------------------------------------------------------------------
 
 bool Board::has_exactly(const char* const* keys, std::size_t count) const {
     if (record_.count != count + 1) {  // and the number
@@ -235,7 +236,6 @@ void Board::clear(std::uint32_t number) {
 }
 
 // --- Time
-// -------------------------------------------------------------------------------------------------------------
 
 void Board::tick(std::uint32_t now_ms) {
     const std::uint32_t passed = ticked_ ? now_ms - now_ : 0U;
@@ -332,7 +332,6 @@ void Board::open() {
 }
 
 // --- What goes
-// --------------------------------------------------------------------------------------------------------
 
 LineWriter Board::reply(const char* word, std::uint32_t number) const {
     LineWriter line{from_board, word};
