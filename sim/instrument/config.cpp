@@ -158,7 +158,7 @@ void put_on_line(Table& table, ReadInstrument read, VirtualBench::Parts& parts, 
     shared.push_back(read.shares_line);
 }
 
-void read_fault(Table& table, VirtualBench::Parts& parts) {
+void read_fault(Table& table, VirtualBench::Parts& parts, std::vector<Place>& places) {
     PlannedFault planned;
     planned.instrument = table.text("instrument", Need::required).value_or("");
     const auto kind = table.word("kind", fault_names(), Need::required);
@@ -167,6 +167,7 @@ void read_fault(Table& table, VirtualBench::Parts& parts) {
     planned.fault.value = table.number("value");
     planned.fault.setting = table.text("setting").value_or("");
     planned.fault.as = table.text("as").value_or("");
+    planned.fault.output = static_cast<std::size_t>(table.integer("output", 1, 64).value_or(0));
     if (const auto why = planned.fault.as.empty() ? std::nullopt : why_no_port_name(planned.fault.as)) {
         table.error(table.place_of("as"), "\"" + escaped(planned.fault.as, 40) + "\" " + *why);
     }
@@ -182,10 +183,11 @@ void read_fault(Table& table, VirtualBench::Parts& parts) {
     if (known && kind) {
         planned.fault.kind = static_cast<FaultKind>(*kind);
         parts.faults.push_back(std::move(planned));
+        places.push_back(table.place_of("kind"));
     }
 }
 
-void read_all(Table& root, VirtualBench::Parts& parts) {
+void read_all(Table& root, VirtualBench::Parts& parts, std::vector<Place>& places) {
     Surroundings around;
     if (const auto room = root.quantity<Dimension::temperature>("room")) {
         around.room = celsius(*room);
@@ -206,30 +208,59 @@ void read_all(Table& root, VirtualBench::Parts& parts) {
         }
     }
     for (Table& table : root.tables("fault")) {
-        read_fault(table, parts);
+        read_fault(table, parts, places);
     }
     parts.cells = std::move(around.cells);
 }
 
-}  // namespace
+struct ReadDocument {
+    Document document;
+    VirtualBench::Parts parts;
+    std::string folder;
+    std::vector<Place> fault_places;  // of parts.faults
+};
 
-ReadBench read_virtual_bench(std::string file, std::string_view text) {
-    Document document = Document::parse(std::move(file), text);
-    ReadBench read;
-    if (document.readable()) {
-        Table root = document.root();
-        VirtualBench::Parts parts;
+ReadDocument read_document(const std::string& file, std::string_view text) {
+    ReadDocument read{Document::parse(file, text), {}, {}, {}};
+    if (read.document.readable()) {
+        Table root = read.document.root();
         (void)root.integer("format", 1, 1, Need::required);
         read.folder = root.text("folder").value_or("");
-        read_all(root, parts);
-        document.refuse_unknown_keys();
-        if (!document.diagnostics().has_errors()) {
-            read.parts = std::move(parts);
+        read_all(root, read.parts, read.fault_places);
+        read.document.refuse_unknown_keys();
+    }
+    return read;
+}
+
+// Each fault of the file once, on instruments that are thrown away after it: what an instrument cannot have is said
+// now, not passed over in the night.
+void try_faults(ReadDocument& read, const std::string& file, std::string_view text) {
+    for (std::size_t at = 0; at < read.parts.faults.size(); ++at) {
+        ReadDocument other = read_document(file, text);
+        other.parts.faults.clear();
+        VirtualBench trial{std::move(other.parts)};
+        const PlannedFault& planned = read.parts.faults[at];
+        if (const auto taken = trial.begin(planned.instrument, planned.fault); !taken) {
+            read.document.diagnostics().error(read.fault_places[at],
+                                              "\"" + planned.instrument + "\": " + taken.error());
         }
     }
-    document.diagnostics().sort();
-    read.diagnostics = document.diagnostics();
-    return read;
+}
+
+}  // namespace
+
+ReadBench read_virtual_bench(const std::string& file, std::string_view text) {
+    ReadDocument read = read_document(file, text);
+    Diagnostics& diagnostics = read.document.diagnostics();
+    if (!diagnostics.has_errors()) {
+        try_faults(read, file, text);
+    }
+    diagnostics.sort();
+    ReadBench bench{std::nullopt, read.folder, diagnostics};
+    if (!diagnostics.has_errors()) {
+        bench.parts = std::move(read.parts);
+    }
+    return bench;
 }
 
 }  // namespace slowfilm::sim::instrument

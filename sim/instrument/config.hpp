@@ -15,6 +15,6 @@ struct ReadBench {
     std::string folder;                        // where the ports are to stand; "" where the file does not say
     Diagnostics diagnostics;
 };
-[[nodiscard]] ReadBench read_virtual_bench(std::string file, std::string_view text);
+[[nodiscard]] ReadBench read_virtual_bench(const std::string& file, std::string_view text);
 
 }  // namespace slowfilm::sim::instrument

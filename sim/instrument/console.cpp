@@ -58,14 +58,14 @@ std::string all_faults() {
 }
 
 bool ends_kind(std::string_view word) {
-    return word == "after" || word == "for" || word == "value" || word == "setting" || word == "as";
+    return word == "after" || word == "for" || word == "value" || word == "setting" || word == "as" || word == "output";
 }
 
 // "late after 10 for 5 value 3", without the instrument's name.
 Result<PlannedFault, std::string> read_fault(std::span<const std::string_view> words) {
     std::string kind;
     std::size_t at = 0;
-    for (; at < words.size() && !ends_kind(words[at]); ++at) {
+    for (; at < words.size() && (at == 0 || !ends_kind(words[at])); ++at) {  // a kind may begin with "output"
         kind += (kind.empty() ? "" : " ") + std::string{words[at]};
     }
     PlannedFault planned;
@@ -78,7 +78,7 @@ Result<PlannedFault, std::string> read_fault(std::span<const std::string_view> w
         const std::string_view key = words[at];
         if (!ends_kind(key) || at + 1 == words.size()) {
             return refuse(
-                "after the fault come \"after SECONDS\", \"for SECONDS\", \"value NUMBER\", \"setting NAME\" and "
+                "after the fault come \"after SECONDS\", \"for SECONDS\", \"value NUMBER\", \"setting NAME\", "
                 "\"as NAME\", not \"" +
                 escaped(key, 40) + "\"");
         }
@@ -87,7 +87,15 @@ Result<PlannedFault, std::string> read_fault(std::span<const std::string_view> w
             continue;
         }
         const std::optional<double> value = number(words[at + 1]);
-        const bool time = key != "value";
+        const bool time = key == "after" || key == "for";
+        if (key == "output") {
+            const bool whole = value && *value >= 1.0 && *value <= 64.0;
+            if (!whole || static_cast<double>(static_cast<std::size_t>(*value)) != *value) {
+                return refuse("\"" + escaped(words[at + 1], 40) + "\" is no output: 1, 2, ...");
+            }
+            planned.fault.output = static_cast<std::size_t>(*value);
+            continue;
+        }
         if (!value || (time && !(*value >= 0.0 && *value < time_most)) || (key == "for" && !(*value > 0.0))) {
             return refuse("\"" + escaped(words[at + 1], 40) + "\" is no " + (time ? "time in seconds" : "number"));
         }
@@ -188,7 +196,7 @@ Answer state(VirtualBench& bench, const Words& words) {
 }
 
 constexpr std::string_view help =
-    "fault NAME KIND [after SECONDS] [for SECONDS] [value NUMBER] [setting NAME] [as NAME]\n"
+    "fault NAME KIND [after SECONDS] [for SECONDS] [value NUMBER] [output NUMBER] [setting NAME] [as NAME]\n"
     "clear NAME                ends all its faults\n"
     "front NAME SETTING VALUE  somebody turns its front panel: volt, curr, sink, low, prot, curr-prot, output; temp\n"
     "unplug NAME, plug NAME [as OTHER]\n"

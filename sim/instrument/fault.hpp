@@ -61,8 +61,9 @@ inline constexpr std::size_t fault_kinds = 31;
 struct Fault {
     FaultKind kind{FaultKind::silent};
     std::optional<double> value;
-    std::string setting;  // panel_turned: "volt"
-    std::string as;       // unplugged: the name it comes back under
+    std::string setting;    // panel_turned: "volt"
+    std::string as;         // unplugged: the name it comes back under
+    std::size_t output{0};  // of an instrument with several: 1, 2, ...; 0 is all of them
 };
 
 }  // namespace slowfilm::sim::instrument

@@ -14,6 +14,8 @@ constexpr double short_least = 0.01;    // ohm
 constexpr double short_change = 1e-3;   // of the short's current: what is followed
 constexpr double short_damping = 0.5;   // the cell's own resistance is in the way: half of each correction converges
 constexpr double current_least = 1e-9;  // A: as good as at its bound
+constexpr double held_within = 1e-5;    // V: as good as at its target
+constexpr int settle_most = 4;
 
 double held(const Regulator& regulator, double voltage) {
     return voltage < regulator.target ? regulator.source : voltage > regulator.target ? -regulator.sink : 0.0;
@@ -41,62 +43,92 @@ CellReading Fixture::at(double t) {
     return cell_->at(later(t));
 }
 
-// The sum of what all do at this voltage.
-double Fixture::pull(double voltage) const {
+// The sum of what all do right below or right above a voltage. It never rises with the voltage.
+double Fixture::pull(double voltage, Side side) const {
     double sum = -short_current_;
     for (const Regulator& regulator : regulators_) {
-        sum += held(regulator, voltage);
+        const bool gives = side == Side::below ? regulator.target >= voltage : regulator.target > voltage;
+        sum += gives ? regulator.source : -regulator.sink;
     }
     return sum;
 }
 
-// The sum never rises with the voltage: it holds the cell at the lowest target above which nothing gives any more.
-void Fixture::drive(double t, double voltage) {
-    const auto sum = [this](double target, bool above) {
-        double all = -short_current_;
-        for (const Regulator& regulator : regulators_) {
-            const bool gives = above ? regulator.target > target : regulator.target >= target;
-            all += gives ? regulator.source : -regulator.sink;
-        }
-        return all;
-    };
-    const double now = pull(voltage);
-    std::optional<double> target;
+// The nearest voltage on that side at which somebody does something else.
+std::optional<double> Fixture::next_target(double voltage, Side side) const {
+    std::optional<double> next;
     for (const Regulator& regulator : regulators_) {
+        const double target = regulator.target;
         const bool idle = regulator.source <= 0.0 && regulator.sink <= 0.0;
-        const bool within = regulator.target > -nowhere && regulator.target < nowhere;
-        if (!idle && within && sum(regulator.target, true) <= 0.0 && sum(regulator.target, false) >= 0.0) {
-            target = target ? std::min(*target, regulator.target) : regulator.target;
+        const bool there = side == Side::below ? target < voltage : target > voltage;
+        if (idle || !there || target <= -nowhere || target >= nowhere) {
+            continue;
         }
+        next = !next ? target : side == Side::below ? std::max(*next, target) : std::min(*next, target);
     }
-    Regulator next{};
-    if (target) {
-        next.target = *target;
-        next.source = voltage < *target ? std::max(now, 0.0) : sum(*target, false);
-        next.sink = voltage > *target ? std::max(-now, 0.0) : -sum(*target, true);
-    } else {
-        next = {now < 0.0 ? -2.0 * nowhere : 2.0 * nowhere, std::max(now, 0.0), std::max(-now, 0.0)};
+    return next;
+}
+
+std::optional<double> Fixture::target_at(double voltage) const {
+    const std::optional<double> target = next_target(voltage + held_within, Side::below);
+    return target && *target > voltage - held_within ? target : std::nullopt;
+}
+
+// From a voltage on with this current: to where the next of them holds the cell or lets it pass.
+Regulator Fixture::onward(double voltage, double current) const {
+    const std::optional<double> lower = next_target(voltage, Side::below);
+    const std::optional<double> upper = next_target(voltage, Side::above);
+    const double under = lower ? std::max(pull(*lower, Side::below), 0.0) : 0.0;
+    const double over = upper ? std::max(-pull(*upper, Side::above), 0.0) : 0.0;
+    if (lower && (current < 0.0 || (current == 0.0 && under > 0.0))) {
+        return {*lower, under, -current};
     }
+    if (upper && (current > 0.0 || (current == 0.0 && over > 0.0))) {
+        return {*upper, current, over};
+    }
+    return {current < 0.0 ? -2.0 * nowhere : 2.0 * nowhere, std::max(current, 0.0), std::max(-current, 0.0)};
+}
+
+// Where somebody holds the cell, he holds it until he has come to his bound.
+Regulator Fixture::wanted(const CellReading& reading) const {
+    const std::optional<double> here = target_at(reading.voltage);
+    if (!here) {
+        return onward(reading.voltage, pull(reading.voltage, Side::above));
+    }
+    const double below = pull(*here, Side::below);
+    const double above = pull(*here, Side::above);
+    if (below < 0.0 && reading.current > below - current_least) {
+        return onward(*here, below);
+    }
+    if (above > 0.0 && reading.current < above + current_least) {
+        return onward(*here, above);
+    }
+    return {*here, std::max(below, 0.0), std::max(-above, 0.0)};
+}
+
+// True where what drives the cell is another than before.
+bool Fixture::drive(double t) {
+    const Regulator next = wanted(cell_->at(t));
     const bool open = next.source <= 0.0 && next.sink <= 0.0;
-    if (open == open_ &&
-        (open || (next.target == driven_.target && next.source == driven_.source && next.sink == driven_.sink))) {
-        return;
+    const bool same = next.target == driven_.target && next.source == driven_.source && next.sink == driven_.sink;
+    if (open == open_ && (open || same)) {
+        return false;
     }
     open_ = open;
     driven_ = next;
     if (open) {
         cell_->open(t);
-    } else if (target) {
+    } else if (next.target > -nowhere && next.target < nowhere) {
         cell_->drive(t, VoltageDrive{next.target, next.source, next.sink});
     } else {
-        cell_->drive(t, CurrentDrive{now, 2.0 * nowhere, -2.0 * nowhere});
+        cell_->drive(t, CurrentDrive{next.source - next.sink, 2.0 * nowhere, -2.0 * nowhere});
     }
+    return true;
 }
 
 void Fixture::regulate(std::size_t leads, double t, const Regulator& regulator) {
     const double now = later(t);
     regulators_.at(leads) = regulator;
-    drive(now, cell_->at(now).voltage);
+    (void)drive(now);
 }
 
 void Fixture::follow(double t) {
@@ -107,15 +139,17 @@ void Fixture::follow(double t) {
     if (!ohms_ && !several) {
         return;
     }
-    const double voltage = cell_->at(now).voltage;
     if (ohms_) {
+        const double voltage = cell_->at(now).voltage;
         const double change = voltage / *ohms_ - short_current_;
         const double size = short_current_ < 0.0 ? -short_current_ : short_current_;
         if (change > short_change * size + current_least || change < -short_change * size - current_least) {
             short_current_ += short_damping * change;
         }
     }
-    drive(now, voltage);
+    // A new current changes the voltage at once, and that perhaps who holds it.
+    for (int again = 0; again < settle_most && drive(now); ++again) {
+    }
 }
 
 void Fixture::shorted(double t, std::optional<double> ohms) {
@@ -123,7 +157,7 @@ void Fixture::shorted(double t, std::optional<double> ohms) {
     const double voltage = cell_->at(now).voltage;
     ohms_ = ohms ? std::optional{std::max(*ohms, short_least)} : std::nullopt;
     short_current_ = ohms_ ? short_damping * voltage / *ohms_ : 0.0;
-    drive(now, voltage);
+    (void)drive(now);
 }
 
 void Fixture::ambient(double t, double celsius) {

@@ -40,8 +40,13 @@ class Fixture {
     [[nodiscard]] double ambient() const { return ambient_; }
 
   private:
-    [[nodiscard]] double pull(double voltage) const;
-    void drive(double t, double voltage);
+    enum class Side : std::uint8_t { below, above };
+    [[nodiscard]] double pull(double voltage, Side side) const;
+    [[nodiscard]] std::optional<double> next_target(double voltage, Side side) const;
+    [[nodiscard]] std::optional<double> target_at(double voltage) const;
+    [[nodiscard]] Regulator wanted(const CellReading& reading) const;
+    [[nodiscard]] Regulator onward(double voltage, double current) const;
+    bool drive(double t);
     [[nodiscard]] double later(double t);
 
     std::unique_ptr<Cell> cell_;

@@ -128,10 +128,10 @@ Time Host::machine_time() const {
 // Without a client that gives the time it is the machine's, from where it was.
 void Host::go_on() {
     if (lockstep()) {
+        stood_still_ = true;
         return;
     }
-    if (clock_ahead_) {
-        clock_ahead_.reset();
+    if (std::exchange(stood_still_, false)) {
         machine_origin_ += (machine_time() - bench_.now()).count;
     }
     bench_.run_to(std::max(bench_.now(), machine_time()));
@@ -213,11 +213,10 @@ void Host::serve_console() {
 }
 
 void Host::serve_clock() {
-    const bool before = lockstep();
-    clock_.serve([this](std::string_view line) { return clock_line(line); });
-    if (before && !lockstep()) {
-        clock_ahead_ = clock_ahead_.value_or(Duration{});
-    }
+    clock_.serve([this](std::string_view line) {
+        stood_still_ = true;
+        return clock_line(line);
+    });
 }
 
 std::string Host::clock_line(std::string_view line) {
@@ -237,7 +236,8 @@ std::string Host::clock_line(std::string_view line) {
         }
         named[static_cast<std::size_t>(port - ports_.begin())] = static_cast<std::uint64_t>(*bytes);
     }
-    if (!clock_ahead_) {  // the first says what time it is; nothing passes
+    if (std::exchange(clock_client_, clock_.accepted()) != clock_.accepted() ||
+        !clock_ahead_) {  // the first says what time it is; nothing passes
         clock_ahead_ = Time{*time} - bench_.now();
     }
     const Time until = Time{*time} - *clock_ahead_;

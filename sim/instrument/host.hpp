@@ -52,7 +52,9 @@ class Host {
     LineServer clock_, console_;
     Descriptor signals_;
     std::int64_t machine_origin_{0};       // us: of the machine's clock when the bench's was 0
-    std::optional<Duration> clock_ahead_;  // of the clock client's time before the bench's
+    bool stood_still_{false};              // a client has given the time since the machine's was last looked at
+    std::optional<Duration> clock_ahead_;  // of the clock client's time before the bench's, once it has said it
+    std::uint64_t clock_client_{0};        // whose that is
 };
 
 }  // namespace slowfilm::sim::instrument

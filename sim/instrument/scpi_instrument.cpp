@@ -95,7 +95,10 @@ Result<void, std::string> ScpiInstrument::turn_panel(const Fault& fault, Time no
     if (!fault.value) {
         return refuse("needs a value to turn to");
     }
-    Output& output = *outputs_.at(selected_);
+    if (fault.output > outputs_.size()) {
+        return refuse("has no output " + std::to_string(fault.output));
+    }
+    Output& output = *outputs_[fault.output == 0 ? selected_ : fault.output - 1];
     if (fault.setting == "output") {
         output.switch_output(*fault.value != 0.0, now);
         return {};
@@ -146,9 +149,14 @@ Result<void, std::string> ScpiInstrument::set_fault(const Fault& fault, bool on,
     if (set_own_fault(fault.kind, on)) {
         return {};
     }
+    if (fault.output > outputs_.size()) {
+        return tl::unexpected<std::string>("has no output " + std::to_string(fault.output));
+    }
     bool taken = false;
-    for (const std::unique_ptr<Output>& output : outputs_) {
-        taken = output->set_fault(fault, on, now) || taken;
+    for (std::size_t index = 0; index < outputs_.size(); ++index) {
+        if (fault.output == 0 || fault.output == index + 1) {
+            taken = outputs_[index]->set_fault(fault, on, now) || taken;
+        }
     }
     if (!taken) {
         return tl::unexpected<std::string>("a " + options_.model + " like this cannot have that");

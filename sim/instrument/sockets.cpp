@@ -59,6 +59,7 @@ LineServer& LineServer::operator=(LineServer&& other) noexcept {
     std::swap(socket_, other.socket_);
     std::swap(most_, other.most_);
     std::swap(connected_, other.connected_);
+    std::swap(accepted_, other.accepted_);
     return *this;
 }
 
@@ -108,6 +109,7 @@ void LineServer::accept_all() {
         }
         if (connected_.size() < most_) {
             connected_.push_back({std::move(socket), {}});
+            ++accepted_;
         } else {
             (void)send_all(socket.get(), "error: as many are connected as may be at a time\n");
         }
@@ -142,8 +144,10 @@ bool LineServer::read_from(Client& client, const std::function<std::string(std::
 }
 
 void LineServer::serve(const std::function<std::string(std::string_view)>& answer) {
+    const auto gone = [&](Client& client) { return !read_from(client, answer); };
+    std::erase_if(connected_, gone);  // before others are turned away
     accept_all();
-    std::erase_if(connected_, [&](Client& client) { return !read_from(client, answer); });
+    std::erase_if(connected_, gone);
 }
 
 }  // namespace slowfilm::sim::instrument

@@ -4,6 +4,7 @@
 #include "daemon/core/result.hpp"
 
 #include <cstddef>
+#include <cstdint>
 #include <functional>
 #include <string>
 #include <string_view>
@@ -44,6 +45,7 @@ class LineServer {
     // Accepts, reads, and answers each whole line with what `answer` makes of it. Never waits.
     void serve(const std::function<std::string(std::string_view)>& answer);
     [[nodiscard]] std::size_t clients() const { return connected_.size(); }
+    [[nodiscard]] std::uint64_t accepted() const { return accepted_; }  // since it began to listen
 
   private:
     struct Client {
@@ -57,6 +59,7 @@ class LineServer {
     Descriptor socket_;
     std::size_t most_{1};
     std::vector<Client> connected_;
+    std::uint64_t accepted_{0};
 };
 
 }  // namespace slowfilm::sim::instrument

@@ -160,6 +160,20 @@ TEST(VirtualFault, what_an_instrument_cannot_have_is_refused_with_a_sentence) {
     EXPECT_NE(world.refused("dance").find("help"), std::string::npos);
 }
 
+TEST(VirtualFault, one_output_of_several_may_have_it_alone) {
+    World world{circuit_cell("c1") + circuit_cell("c2") +
+                scpi("s", "two-quadrant source", "cells = [\"c1\", \"c2\"]\n")};
+    world.command("fault s sense swapped output 2");
+    EXPECT_GT(world.number("s", "MEAS1:VOLT?"), 3.0);
+    EXPECT_LT(world.number("s", "MEAS2:VOLT?"), -3.0);
+    world.command("fault s panel turned setting volt value 1.5 output 2");
+    EXPECT_EQ(world.ask("s", "VOLT? (@1:2)"), "+0.00000000E+00,+1.50000000E+00");
+    world.command("clear s");
+    EXPECT_GT(world.number("s", "MEAS2:VOLT?"), 3.0);
+    EXPECT_NE(world.refused("fault s stale output 3").find("no output 3"), std::string::npos);
+    EXPECT_NE(world.refused("fault s stale output 1.5").find("is no output"), std::string::npos);
+}
+
 // Every kind is one that some instrument of the shipped bench can have, so that none is a word without a meaning.
 TEST(VirtualFault, each_kind_happens_to_something) {
     const auto text = shipped_bench();

@@ -30,6 +30,9 @@ class Clock {
     std::string say(const std::string& line) {
         const std::string whole = line + "\n";
         EXPECT_EQ(::send(socket_, whole.data(), whole.size(), MSG_NOSIGNAL), static_cast<ssize_t>(whole.size()));
+        return hear();
+    }
+    std::string hear() {
         std::string answer;
         for (char c = 0; c != '\n';) {
             pollfd ready{socket_, POLLIN, 0};
@@ -153,6 +156,29 @@ TEST(VirtualClock, time_never_goes_on_by_itself) {
     EXPECT_EQ(host.say("grant 5"), "error: it is " + std::to_string(host.now()) + " already");
 }
 
+TEST(VirtualClock, another_client_says_anew_what_time_it_is) {
+    const VirtualPorts ports{bench_with(source_at_it)};
+    for (const char* begin : {"5000000000", "3", "77"}) {
+        Clock clock{ports};
+        EXPECT_EQ(clock.say("grant " + std::string{begin}), "done " + std::string{begin} + " next=-");
+        EXPECT_TRUE(clock.say("grant 6000000000").starts_with("done 6000000000"));
+        EXPECT_TRUE(clock.say("grant 5999999999").starts_with("error: it is 6000000000"));
+    }
+}
+
+TEST(VirtualClock, time_goes_on_by_the_machine_when_the_client_has_gone) {
+    const VirtualPorts ports{bench_with(source_at_it)};
+    {
+        Lockstep host{ports, 0};
+        host.pass(3'600'000'000);
+    }
+    const int port = ::open(ports.port("src").c_str(), O_RDWR | O_NOCTTY | O_CLOEXEC);
+    ASSERT_EQ(::write(port, "OUTP?\n", 6), 6);
+    pollfd ready{port, POLLIN, 0};
+    EXPECT_EQ(::poll(&ready, 1, 60'000), 1) << "nobody grants, and it answers";
+    ::close(port);
+}
+
 TEST(VirtualClock, a_port_that_is_opened_anew_counts_anew) {
     const VirtualPorts ports{bench_with(source_at_it)};
     Lockstep host{ports, 0};
@@ -188,7 +214,7 @@ TEST(VirtualClock, what_is_no_grant_is_refused_with_a_sentence) {
         EXPECT_TRUE(clock.say(line).starts_with("error: \"")) << line;
     }
     Clock second{ports};
-    EXPECT_EQ(second.say("grant 1"), "error: as many are connected as may be at a time");
+    EXPECT_EQ(second.hear(), "error: as many are connected as may be at a time");
     EXPECT_TRUE(clock.say("grant 1").starts_with("done 1 next=-"));
 }
 
