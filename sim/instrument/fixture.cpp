@@ -167,22 +167,29 @@ void Fixture::ambient(double t, double celsius) {
     }
 }
 
+// Those whose target the cell is at have what the others leave, each the same part of what it can.
 double Fixture::share(std::size_t leads, const CellReading& reading) const {
+    const bool holding = !open_ && reading.mode == DriveMode::constant_voltage;
+    const auto at_its_target = [&](const Regulator& regulator) {
+        const double off = regulator.target - reading.voltage;
+        return (holding && regulator.target == driven_.target) || (off < held_within && off > -held_within);
+    };
     const Regulator& own = regulators_.at(leads);
-    const bool holding = !open_ && driven_.target > -nowhere && driven_.target < nowhere;
-    if (!holding || own.target != driven_.target) {
+    if (!at_its_target(own)) {
         return held(own, reading.voltage);
     }
     double rest = reading.current + short_current_;
-    double sharing = 0.0;
+    double span = 0.0;
     for (const Regulator& regulator : regulators_) {
-        if (regulator.target == driven_.target && (regulator.source > 0.0 || regulator.sink > 0.0)) {
-            sharing += 1.0;
+        if (at_its_target(regulator)) {
+            rest += regulator.sink;
+            span += regulator.source + regulator.sink;
         } else {
             rest -= held(regulator, reading.voltage);
         }
     }
-    return sharing > 0.0 ? std::clamp(rest / sharing, -own.sink, own.source) : 0.0;
+    const double part = span > 0.0 ? std::clamp(rest / span, 0.0, 1.0) : 0.0;
+    return span > 0.0 ? part * (own.source + own.sink) - own.sink : 0.0;
 }
 
 // --- One instrument's leads ------------------------------------------------------------------------------------------
