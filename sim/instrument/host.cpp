@@ -109,6 +109,7 @@ void Host::follow_plugs() {
         }
         if (!port.pty && line.plugged()) {
             port.unplugged = line.unplugged();
+            former_names_.insert(port.name);
             port.name = line.name();
             if (auto pty = Pty::open(folder_ + "/" + port.name)) {
                 port.pty.emplace(std::move(*pty));
@@ -231,6 +232,9 @@ std::string Host::clock_line(std::string_view line) {
         const std::optional<std::int64_t> bytes = whole(words[at].substr(std::min(equals + 1, words[at].size())));
         const auto port = std::find_if(ports_.begin(), ports_.end(),
                                        [&](const Port& one) { return one.name == words[at].substr(0, equals); });
+        if (bytes && port == ports_.end() && former_names_.contains(words[at].substr(0, equals))) {
+            continue;  // the client has not noticed yet
+        }
         if (!bytes || port == ports_.end()) {
             return "error: \"" + escaped(words[at], 60) + "\" is no port and the bytes written to it\n";
         }

@@ -8,7 +8,9 @@
 #include "sim/instrument/virtual_bench.hpp"
 
 #include <cstdint>
+#include <functional>
 #include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -49,6 +51,7 @@ class Host {
     VirtualBench bench_;
     std::string folder_;
     std::vector<Port> ports_;
+    std::set<std::string, std::less<>> former_names_;  // of ports that came back under another
     LineServer clock_, console_;
     Descriptor signals_;
     std::int64_t machine_origin_{0};       // us: of the machine's clock when the bench's was 0

@@ -127,7 +127,7 @@ bool Pty::read_until(std::uint64_t total, std::string& bytes) {
         written_ = 0;
     }
     bool all = true;
-    while (read_ < total && all) {
+    while (read_ < total && all && look()) {  // nothing comes from one who has closed it
         pollfd state{fd_, POLLIN, 0};
         const int ready = ::poll(&state, 1, patience);
         const std::string more = ready > 0 ? read(static_cast<std::size_t>(total - read_)) : std::string{};

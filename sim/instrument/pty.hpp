@@ -26,8 +26,8 @@ class Pty {
     [[nodiscard]] bool opened() const { return opened_; }
     // At most `most` bytes of what has come; "" when nothing has.
     [[nodiscard]] std::string read(std::size_t most);
-    // Until `total` bytes have come since it was opened. False when they did not within the wall-clock bound: they were
-    // never written.
+    // Until `total` bytes have come since it was opened, or nobody has it open. False when they did not within the
+    // wall-clock bound: they were never written.
     [[nodiscard]] bool read_until(std::uint64_t total, std::string& bytes);
     // What nobody takes is lost, as on a wire.
     void write(std::string_view bytes);

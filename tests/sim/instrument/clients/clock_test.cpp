@@ -201,7 +201,19 @@ TEST(VirtualClock, an_instrument_that_is_unplugged_and_back_under_another_name_i
     EXPECT_FALSE(std::filesystem::exists(ports.port("src")));
     EXPECT_EQ(clock.say("grant 16000000"), "done 16000000 next=-");
     EXPECT_TRUE(std::filesystem::is_symlink(ports.port("other")));
-    EXPECT_TRUE(clock.say("grant 17000000 src=0").starts_with("error: \"src=0\" is no port"));
+    EXPECT_EQ(clock.say("grant 17000000 src=400"), "done 17000000 next=-") << "a client that has not noticed";
+    EXPECT_EQ(clock.say("grant 18000000 other=400"), "done 18000000 next=-") << "and one that has not opened it yet";
+    EXPECT_TRUE(clock.say("grant 19000000 neither=0").starts_with("error: \"neither=0\" is no port"));
+}
+
+TEST(VirtualClock, bytes_of_a_port_that_was_closed_in_the_middle_are_not_waited_for) {
+    const VirtualPorts ports{bench_with(source_at_it)};
+    Clock clock{ports};
+    EXPECT_EQ(clock.say("grant 0"), "done 0 next=-");
+    const int port = ::open(ports.port("src").c_str(), O_RDWR | O_NOCTTY | O_CLOEXEC);
+    ASSERT_EQ(::write(port, "OUTP", 4), 4);
+    ::close(port);
+    EXPECT_TRUE(clock.say("grant 1000000 src=6").starts_with("done 1000000"));
 }
 
 TEST(VirtualClock, what_is_no_grant_is_refused_with_a_sentence) {

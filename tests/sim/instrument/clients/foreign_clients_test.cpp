@@ -77,6 +77,15 @@ TEST(VirtualProgram, its_links_and_sockets_go_when_it_ends) {
     EXPECT_TRUE(std::filesystem::is_empty(ports.folder() + "/ports"));
 }
 
+TEST(VirtualProgram, the_file_may_say_where_the_ports_stand) {
+    const VirtualPorts other{bench_with(source_at_it)};
+    std::ofstream{other.folder() + "/own.toml"} << "folder = \"beside/it\"\n" << bench_with(source_at_it);
+    Program program{{SLOWFILM_BINARY_DIR "/bin/slowfilm-virtual", other.folder() + "/own.toml"}};
+    EXPECT_TRUE(program.says("ready\n"));
+    EXPECT_TRUE(std::filesystem::is_symlink(other.folder() + "/beside/it/src"));
+    EXPECT_EQ(program.end(SIGTERM), 0);
+}
+
 TEST(VirtualProgram, says_what_is_wrong_with_its_file_and_its_folder) {
     VirtualPorts ports{bench_with(source_at_it)};
     const std::string program = SLOWFILM_BINARY_DIR "/bin/slowfilm-virtual";
