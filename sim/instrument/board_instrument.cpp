@@ -17,7 +17,7 @@ constexpr std::uint32_t other_kind = 99;
 
 std::unique_ptr<Leads> make_leads(const BoardOptions& options, std::shared_ptr<Fixture> fixture, Leads*& out) {
     const double runaway = static_cast<double>(options.fitted.voltage_most) * 1e-6 * 1.1;
-    auto leads = std::make_unique<Leads>(std::move(fixture), runaway);
+    auto leads = std::make_unique<Leads>(std::move(fixture), runaway, options.sensed);
     out = leads.get();
     return leads;
 }

@@ -15,7 +15,8 @@ namespace slowfilm::sim::instrument {
 
 struct BoardOptions {
     wire::board::Fitted fitted;
-    StageOptions stage;  // its traits say what it reads and what off is
+    StageOptions stage;                 // its traits say what it reads and what off is
+    std::shared_ptr<Fixture> sensed{};  // the cell at which its sense leads are by mistake
 };
 
 class BoardInstrument final : public Instrument {

@@ -124,6 +124,12 @@ std::shared_ptr<Fixture> find_cell(Table& table, std::string_view key, const std
     return nullptr;
 }
 
+// Where the sense leads are if they are not at the instrument's own cell.
+std::shared_ptr<Fixture> read_sensed(Table& table, const Surroundings& around) {
+    const std::optional<std::string> name = table.text("sense_cell");
+    return name ? find_cell(table, "sense_cell", *name, around) : nullptr;
+}
+
 // --- Sources, supplies and loads -------------------------------------------------------------------------------------
 
 void read_off(Table& table, OutputOptions& output) {
@@ -186,6 +192,9 @@ std::unique_ptr<Instrument> read_scpi(Table& table, Kind kind, const std::string
                                                              : OutputKind::load)};
     }
     const std::size_t sense = table.word("sense_leads", senses).value_or(0);
+    for (OutputOptions& output : outputs) {
+        output.sensed = read_sensed(table, around);
+    }
     const std::vector<std::string> cells =
         table.has("cells") ? table.texts("cells", Need::required).value_or(std::vector<std::string>{})
                            : std::vector{table.text("cell", Need::required).value_or("")};
@@ -263,6 +272,7 @@ std::unique_ptr<Instrument> read_board(Table& table, const Surroundings& around)
         return nullptr;
     }
     options.stage.ambient = fixture->ambient();
+    options.sensed = read_sensed(table, around);
     return std::make_unique<BoardInstrument>(options, fixture);
 }
 

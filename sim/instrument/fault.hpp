@@ -24,7 +24,7 @@ enum class FaultKind : std::uint8_t {
     last_answer_again,  // each answer is the one before
     unplugged,          // the port is gone; back after `for`, under `as` if that is given
     // In the instrument.
-    rebooted,           // settings lost, output off, the power-on bit set; happens once
+    rebooted,           // settings lost, output off, the power-on bit set, deaf for `value` seconds; happens once
     stale,              // readings stay at what they were
     saturated,          // voltage and current read the end of their range
     over_range,         // readings are the standard's over-range number; of a board and a module: no reading

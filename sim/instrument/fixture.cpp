@@ -194,14 +194,21 @@ double Fixture::share(std::size_t leads, const CellReading& reading) const {
 
 // --- One instrument's leads ------------------------------------------------------------------------------------------
 
-Leads::Leads(std::shared_ptr<Fixture> fixture, double runaway)
-    : fixture_(std::move(fixture)), index_(fixture_->connect()), runaway_(runaway) {}
+Leads::Leads(std::shared_ptr<Fixture> fixture, double runaway, std::shared_ptr<Fixture> sensed)
+    : fixture_(std::move(fixture)), sensed_(std::move(sensed)), index_(fixture_->connect()), runaway_(runaway) {}
+
+bool Leads::sensed_low(double t) {
+    return sensed_->at(t).voltage < wanted_.target;
+}
 
 void Leads::pass_on(double t) {
     Regulator regulator = closed_ && driven_ != Driven::open ? wanted_ : Regulator{};
     const bool blind = sense_ != Sense::right && regulator.target > 0.0;
     if (blind) {  // it sees nothing, or less than nothing, and so goes as high as it can
         regulator.target = std::max(runaway_, regulator.target);
+    } else if (sensed_ && driven_ != Driven::open) {  // nor does it here see what it does
+        low_ = sensed_low(t);
+        regulator.target = low_ ? std::max(runaway_, regulator.target) : std::min(-runaway_, regulator.target);
     }
     fixture_->regulate(index_, t, regulator);
 }
@@ -229,6 +236,9 @@ void Leads::drive(double t, const VoltageDrive& drive) {
 }
 
 CellReading Leads::at(double t) {
+    if (sensed_ && driven_ != Driven::open && sensed_low(t) != low_) {
+        pass_on(t);
+    }
     CellReading reading = fixture_->at(t);
     const double own = driven_ == Driven::open || !closed_ ? 0.0 : fixture_->share(index_, reading);
     reading.current = own;
@@ -248,7 +258,7 @@ CellReading Leads::at(double t) {
             break;
     }
     switch (sense_) {
-        case Sense::right: break;
+        case Sense::right: reading.voltage = sensed_ ? sensed_->at(t).voltage : reading.voltage; break;
         case Sense::swapped: reading.voltage = -reading.voltage; break;
         case Sense::lifted: reading.voltage = 0.0; break;
     }

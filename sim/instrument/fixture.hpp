@@ -65,8 +65,9 @@ enum class Sense : std::uint8_t { right, swapped, lifted };
 // One instrument's connection to a fixture, with its contactor and its sense leads: the cell as its stage knows it.
 class Leads final : public Cell {
   public:
-    // `runaway`: what the stage's terminals can go to when its sense leads do not show what it does, V.
-    Leads(std::shared_ptr<Fixture> fixture, double runaway);
+    // `runaway`: what the stage's terminals can go to when its sense leads do not show what it does, V. `sensed`: where
+    // its sense leads are, if that is another cell than its force leads are at.
+    Leads(std::shared_ptr<Fixture> fixture, double runaway, std::shared_ptr<Fixture> sensed = nullptr);
 
     void open(double t) override;
     void drive(double t, const CurrentDrive& drive) override;
@@ -82,14 +83,15 @@ class Leads final : public Cell {
   private:
     enum class Driven : std::uint8_t { open, current, voltage };
     void pass_on(double t);
+    [[nodiscard]] bool sensed_low(double t);
 
-    std::shared_ptr<Fixture> fixture_;
+    std::shared_ptr<Fixture> fixture_, sensed_;
     std::size_t index_;
     double runaway_;
     Driven driven_{Driven::open};
     double current_{0.0};  // A asked for, of a constant current
     Regulator wanted_{};
-    bool closed_{true};
+    bool closed_{true}, low_{true};
     Sense sense_{Sense::right};
 };
 

@@ -39,7 +39,7 @@ double runaway_of(const OutputOptions& options) {
 }
 
 std::unique_ptr<Leads> make_leads(const OutputOptions& options, std::shared_ptr<Fixture> fixture, Leads*& out) {
-    auto leads = std::make_unique<Leads>(std::move(fixture), runaway_of(options));
+    auto leads = std::make_unique<Leads>(std::move(fixture), runaway_of(options), options.sensed);
     out = leads.get();
     return leads;
 }

@@ -30,10 +30,11 @@ struct OutputOptions {
     Voltage protection_least{500'000'000}, protection_most{7'000'000'000};
     Voltage voltage_step{1'000'000};  // of the setting
     Current current_step{1'000'000};
-    double off_to_zero{0.0};  // A: off pulls the cell to 0 V with this much; 0: what the stage's traits say
-    bool crowbar{false};      // its protection fires a thyristor besides switching off
-    bool contactor{false};    // open after a reset
-    bool thermometer{false};  // it tells the cell's temperature
+    double off_to_zero{0.0};            // A: off pulls the cell to 0 V with this much; 0: what the stage's traits say
+    bool crowbar{false};                // its protection fires a thyristor besides switching off
+    bool contactor{false};              // open after a reset
+    bool thermometer{false};            // it tells the cell's temperature
+    std::shared_ptr<Fixture> sensed{};  // the cell at which its sense leads are by mistake
 };
 
 class Output {

@@ -105,6 +105,12 @@ Result<void, std::string> VirtualBench::begin(const std::string& instrument, con
         return tl::unexpected<std::string>("no instrument is called that");
     }
     auto taken = line->set_fault(instrument, fault, true, now_);
+    if (taken && fault.kind == FaultKind::rebooted && fault.value.value_or(0.0) > 0.0) {  // deaf until it has started
+        const Duration starts{static_cast<std::int64_t>(std::min(*fault.value, 1e6) * 1e6)};
+        const Fault deaf{.kind = FaultKind::frozen};
+        plan_end({instrument, deaf, Duration{}, starts}, now_);
+        return begin(instrument, deaf);
+    }
     if (taken && !happens_once(fault.kind)) {
         active_.push_back({instrument, fault, true});
     }

@@ -22,6 +22,16 @@ TEST(VirtualFault, rebooted_has_lost_its_settings_and_says_so_once) {
     EXPECT_DOUBLE_EQ(world.number("s", "MEAS:CURR?"), 0.0);
 }
 
+TEST(VirtualFault, a_reboot_may_take_its_time) {
+    World world = one_source();
+    charge(world);
+    world.command("fault s rebooted value 3");
+    world.pass(2_s);
+    EXPECT_EQ(world.ask("s", "*IDN?"), "");
+    world.pass(1_s);
+    EXPECT_EQ(world.ask("s", "OUTP?;*ESR?"), "0;128");
+}
+
 TEST(VirtualFault, stale_readings_stay_what_they_were) {
     World world = one_source();
     charge(world);

@@ -170,6 +170,22 @@ TEST(VirtualWiring, a_lifted_sense_lead_reads_nothing_and_its_terminals_tell) {
     EXPECT_GT(world.number("s", "MEAS:VOLT?"), 3.3);
 }
 
+TEST(VirtualWiring, sense_leads_at_a_neighbour_let_the_own_cell_climb_unseen) {
+    World world{circuit_cell("c1") + circuit_cell("c2") +
+                scpi("s", "two-quadrant source", "cell = \"c1\"\nsense_cell = \"c2\"\n") + scpi("v", "supply") +
+                scpi("w", "supply", "cell = \"c2\"\n")};
+    const double rest = world.number("w", "MEAS:VOLT?");
+    world.tell("s", "VOLT:PROT 7;:VOLT 4.2;CURR 3;:OUTP ON");
+    world.pass(2_h);
+    EXPECT_EQ(world.ask("s", "MEAS:VOLT?"), world.ask("w", "MEAS:VOLT?"));
+    EXPECT_NEAR(world.number("w", "MEAS:VOLT?"), rest, 2e-3) << "nothing flows in the cell that it reads";
+    EXPECT_GT(world.number("v", "MEAS:VOLT?"), 4.3) << "past what it was set to";
+    EXPECT_NEAR(world.number("s", "MEAS:CURR?"), 3.0, 1e-3);
+    world.tell("s", "CURR:SINK 1;:VOLT 3");
+    world.pass(1_s);
+    EXPECT_NEAR(world.number("s", "MEAS:CURR?"), -1.0, 1e-3) << "the neighbour is above what it is set to";
+}
+
 TEST(VirtualWiring, an_electrochemical_cell_is_charged_through_its_port) {
     World world{"[[cell]]\nname = \"c1\"\nlike = \"NMC/graphite\"\ncapacity = \"5 Ah\"\nstate = \"pristine\"\n" +
                 scpi("s", "two-quadrant source")};
