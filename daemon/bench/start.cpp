@@ -43,8 +43,8 @@ Result<CellWanted> read_cell(const boost::json::object& params) {
     if (!parsed) {
         return fail(Failure::bad_data, "the capacity " + parsed.error());
     }
-    if (parsed->count <= 0) {
-        return fail(Failure::bad_data, "the capacity must be above 0 Ah");
+    if (const auto reason = protocol::why_no_capacity(*parsed)) {
+        return fail(Failure::bad_data, "a rated capacity of " + print(*parsed) + " " + *reason);
     }
     wanted.capacity = *parsed;
     return wanted;

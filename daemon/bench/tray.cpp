@@ -2,6 +2,7 @@
 
 #include "daemon/bench/config.hpp"
 #include "daemon/core/text.hpp"
+#include "daemon/protocol/protocol.hpp"
 #include "daemon/protocol/toml_reader.hpp"
 
 #include <filesystem>
@@ -44,8 +45,8 @@ void read_cells(Table& root, Tray& tray) {
         cell.channel = read_name(table, "channel", "channel", channels);
         cell.id = read_name(table, "id", "cell's ID", ids);
         cell.capacity = table.quantity<Dimension::charge>("capacity");
-        if (cell.capacity && cell.capacity->count <= 0) {
-            table.error(table.place_of("capacity"), "the capacity must be above 0 Ah");
+        if (const auto reason = cell.capacity ? protocol::why_no_capacity(*cell.capacity) : std::nullopt) {
+            table.error(table.place_of("capacity"), "a rated capacity of " + print(*cell.capacity) + " " + *reason);
         }
         tray.cells.push_back(std::move(cell));
     }

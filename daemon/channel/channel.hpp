@@ -12,14 +12,26 @@
 
 #include <functional>
 #include <string>
+#include <utility>
 
 namespace slowfilm::channel {
+
+// What a person should know of what is behind a channel.
+struct Health {
+    bool ready{true};      // identified, off and at zero, its own protection set, all read back
+    std::string trouble;   // why it is not ready, or what was last found wrong, as a sentence; "" when well
+    std::string identity;  // as the instruments say it; "" where there is none
+    std::string settings;  // what was last read back, "voltage 4.2 V, current 0.25 A"; "" where nothing was
+};
 
 class Channel {
   public:
     using SampleHandler = std::function<void(const Sample&)>;
     // The demand as the stage took it, or why it did not.
     using AppliedHandler = std::function<void(Result<Demand, FaultKind>)>;
+
+    // What was noticed without being asked: lost, rebooted, opened by itself, changed at the front panel.
+    using FaultHandler = std::function<void(FaultKind)>;
 
     virtual ~Channel() = default;
     Channel() = default;
@@ -31,11 +43,24 @@ class Channel {
     [[nodiscard]] virtual bool simulated() const = 0;
     // `now` is the run time at which the sample is asked for; a quantity that does not arrive is absent in it.
     virtual void sample(Time now, SampleHandler handler) = 0;
+    // A demand that comes before the last was taken takes its place; both handlers hear what came of the later one.
     virtual void apply(const Demand& demand, Time now, AppliedHandler handler) = 0;
+    [[nodiscard]] virtual Health health() const = 0;
+    void on_fault(FaultHandler handler) { fault_handler_ = std::move(handler); }
     // Sets the chamber around the fixture, where there is one; it goes there at its own pace.
     virtual void set_ambient(Temperature ambient, Time now) = 0;
     // A new cell lies in the fixture (simulation only; hardware does nothing).
     virtual void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) = 0;
+
+  protected:
+    void tell_fault(FaultKind kind) {
+        if (fault_handler_) {
+            fault_handler_(kind);
+        }
+    }
+
+  private:
+    FaultHandler fault_handler_;
 };
 
 }  // namespace slowfilm::channel

@@ -41,6 +41,9 @@ std::string no_digit(std::string_view text) {
         return "begins with \"+\"; write the number without it";
     }
     if (text.front() == '.') {
+        if (text.size() < 2 || text[1] < '0' || text[1] > '9') {
+            return "is a point without digits; write a number such as \"0.5\"";
+        }
         return "has no digit before its point; write \"0" + std::string{text.substr(0, 12)} + "\"";
     }
     if (text.front() == '-') {

@@ -1,18 +1,14 @@
 // Complaints about a user's file, printed as a compiler prints them: file:line:column, the sentence, the line, a caret.
 #pragma once
 
+#include "daemon/core/place.hpp"
+
 #include <cstdint>
 #include <string>
 #include <string_view>
 #include <vector>
 
 namespace slowfilm {
-
-struct Place {
-    std::uint32_t line{1};    // from 1
-    std::uint32_t column{1};  // from 1, in code points
-    auto operator<=>(const Place&) const = default;
-};
 
 enum class Severity : std::uint8_t { warning, error };
 

@@ -2,6 +2,8 @@
 // A broken invariant of our own is ENSURE (ensure.hpp). No exception crosses a room's edge.
 #pragma once
 
+#include "daemon/core/place.hpp"
+
 #include <cstdint>
 #include <string>
 #include <tl/expected.hpp>
@@ -26,13 +28,14 @@ enum class Failure : std::uint8_t {
 struct Error {
     Failure failure{Failure::internal};
     std::string message;  // one sentence: what was wrong, and what would be right
+    Place place{};        // in the user's file it is about, where it is known; else its beginning
 };
 
 template <class T, class E = Error>
 using Result = tl::expected<T, E>;
 
-[[nodiscard]] inline tl::unexpected<Error> fail(Failure failure, std::string message) {
-    return tl::unexpected<Error>{Error{failure, std::move(message)}};
+[[nodiscard]] inline tl::unexpected<Error> fail(Failure failure, std::string message, Place place = {}) {
+    return tl::unexpected<Error>{Error{failure, std::move(message), place}};
 }
 
 // The sysexits.h number of a failure.

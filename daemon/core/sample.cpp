@@ -1,6 +1,6 @@
 #include "daemon/core/sample.hpp"
 
-#include <cmath>
+#include <cstdint>
 
 namespace slowfilm {
 
@@ -13,7 +13,10 @@ Reading<Q> quantise(Time time, double counts, Q least, Q most) {
     if (!within) {  // NaN is never within
         return {time, Q{}, Quality::bad};
     }
-    return {time, Q{std::llround(counts)}, Quality::good};
+    // As llround, in line: within the bounds both differences are exact.
+    const auto whole = static_cast<std::int64_t>(counts);
+    const double rest = counts - static_cast<double>(whole);
+    return {time, Q{whole + (rest >= 0.5 ? 1 : 0) - (rest <= -0.5 ? 1 : 0)}, Quality::good};
 }
 
 }  // namespace

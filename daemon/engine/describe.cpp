@@ -271,7 +271,9 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::bad_input: return "an input came out of order";
         case EventKind::mark:
             return "mean voltage " + print(Voltage{event.value}) + " of " + std::to_string(event.limit) + " readings";
-        case EventKind::repeat_ended: return where + " ended: " + std::string{name(static_cast<EndReason>(event.code))};
+        case EventKind::repeat_ended:
+            return where + " ended: " + std::string{name(static_cast<EndReason>(event.code))} +
+                   (event.value > 0 ? ", after " + std::to_string(event.value) + " passes" : "");
         case EventKind::ambient: return "chamber set to " + print(Temperature{event.value});
         case EventKind::gathering: return where + " waits for the other cells of its tray";
         case EventKind::copper:

@@ -76,8 +76,7 @@ Decision advance(const Plan& plan, Run& run, const Input& input) {
 }
 
 void Machine::take(const Tick&) {
-    // Right after a sample, at the same time, all that a tick could find has just been judged.
-    if (run_.sequence == run_.sample_sequence + 1 && now_ == run_.last_sample && run_.in_visit) {
+    if (tick_is_idle(run_, run_.sequence, now_)) {
         return;
     }
     heed(judge_tick(plan_, run_, now_));

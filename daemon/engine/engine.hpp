@@ -37,6 +37,12 @@ struct Decision {
 // as bad_input, opens the circuit where current flows, and changes nothing else.
 [[nodiscard]] Decision advance(const Plan& plan, Run& run, const Input& input);
 
+// Whether a tick, were it the input of this number, would find nothing: right after a sample of the same time all that
+// it could find has just been judged.
+[[nodiscard]] inline bool tick_is_idle(const Run& run, std::uint64_t sequence, Time now) {
+    return sequence == run.sample_sequence + 1 && now == run.last_sample && run.in_visit;
+}
+
 // Whether current may flow in this state at all.
 [[nodiscard]] constexpr bool is_live(RunState state) {
     return state == RunState::checking || state == RunState::forming || state == RunState::resting;

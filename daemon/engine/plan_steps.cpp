@@ -81,8 +81,10 @@ Result<void> StepPlanner::lay_flat(const std::vector<Step>& steps, std::int16_t 
         }
         auto planned = plan_step(step);
         if (!planned) {
-            return refuse("step " + step.path + (step.name.empty() ? "" : " (" + step.name + ")") + ": " +
-                          planned.error().message);
+            return fail(Failure::bad_data,
+                        "step " + step.path + (step.name.empty() ? "" : " (" + step.name + ")") + ": " +
+                            planned.error().message,
+                        step.place);
         }
         const auto index = static_cast<std::int16_t>(plan_.steps.size());
         planned->parent = parent;

@@ -110,7 +110,7 @@ std::int32_t Machine::step_after(std::int32_t index) {
         }
         if (pass < repeat.times) {
             run_.step = static_cast<std::uint16_t>(step.parent);
-            emit(EventKind::repeat_ended, static_cast<std::uint8_t>(EndReason::figure));
+            emit(EventKind::repeat_ended, static_cast<std::uint8_t>(EndReason::figure), pass);
         }
         pass = 0;
         index = step.parent;

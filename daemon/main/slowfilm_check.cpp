@@ -141,35 +141,38 @@ json::object bench_json(const bench::BenchConfig& bench, const std::vector<Fit>&
 // A sentence about channels, once for all that it holds for.
 struct Said {
     std::string names, sentence;
+    Place place;
 };
 
-void say(std::vector<Said>& all, const std::string& channel, const std::string& sentence) {
+void say(std::vector<Said>& all, const std::string& channel, const std::string& sentence, Place place = {}) {
     auto at = std::find_if(all.begin(), all.end(), [&](const Said& said) { return said.sentence == sentence; });
     if (at == all.end()) {
-        at = all.insert(all.end(), {"", sentence});
+        at = all.insert(all.end(), {"", sentence, place});
     }
     if (!channel.empty() && at->names.size() < 200) {
         at->names += (at->names.empty() ? "channel " : ", ") + escaped(channel, 64);
     }
 }
 
-std::vector<std::string> sentences(const std::vector<Said>& all) {
-    std::vector<std::string> result;
-    for (const Said& said : all) {
-        result.push_back(said.names + (said.names.empty() ? "" : ": ") + said.sentence);
-    }
-    return result;
+std::string sentence_of(const Said& said) {
+    return said.names + (said.names.empty() ? "" : ": ") + said.sentence;
 }
 
-// What the channels that cannot run it say.
-std::vector<std::string> refusals_of(const std::vector<Fit>& fits) {
+// What is wrong with the protocol, and what the channels say that cannot run it: errors where none can.
+Diagnostics all_of(const Loaded& loaded, const std::vector<Fit>& fits) {
     std::vector<Said> all;
     for (const Fit& fit : fits) {
         if (!fit.plan) {
-            say(all, fit.channel, fit.plan.error().message);
+            say(all, fit.channel, fit.plan.error().message, fit.plan.error().place);
         }
     }
-    return sentences(all);
+    Diagnostics diagnostics = loaded.checked.diagnostics;
+    for (const Said& said : all) {
+        first_that_fits(fits) != nullptr ? diagnostics.warning(said.place, sentence_of(said))
+                                         : diagnostics.error(said.place, sentence_of(said));
+    }
+    diagnostics.sort();
+    return diagnostics;
 }
 
 // What those that can do not protect.
@@ -180,7 +183,11 @@ std::vector<std::string> notes_of(const std::vector<Fit>& fits) {
             say(all, fit.channel, note);
         }
     }
-    return sentences(all);
+    std::vector<std::string> sentences;
+    for (const Said& said : all) {
+        sentences.push_back(sentence_of(said));
+    }
+    return sentences;
 }
 
 json::object check_json(const CheckWords& words, const Loaded& loaded, const std::optional<bench::BenchConfig>& bench,
@@ -189,12 +196,7 @@ json::object check_json(const CheckWords& words, const Loaded& loaded, const std
     json::object answer = new_answer("check");
     answer["file"] = words.protocol;
     answer["good"] = fit != nullptr;
-    Diagnostics diagnostics = loaded.checked.diagnostics;
-    for (std::string& refusal : refusals_of(fits)) {
-        // No line of the protocol is wrong by itself, so the place is the file as a whole.
-        fit != nullptr ? diagnostics.warning({}, std::move(refusal)) : diagnostics.error({}, std::move(refusal));
-    }
-    answer["diagnostics"] = diagnostics_json(diagnostics);
+    answer["diagnostics"] = diagnostics_json(all_of(loaded, fits));
     if (fit != nullptr) {
         answer["guards"] = guards_json(*fit->plan);
     } else {
@@ -258,10 +260,7 @@ Result<int> refuse_bench(const CheckWords& words, ReadBench bench) {
 }
 
 void complain_of(const Loaded& loaded, const std::vector<Fit>& fits) {
-    complain_text(render(loaded.checked.diagnostics, loaded.text));
-    for (const std::string& refusal : refusals_of(fits)) {
-        complain(refusal);
-    }
+    complain_text(render(all_of(loaded, fits), loaded.text));
     for (const std::string& note : notes_of(fits)) {
         complain("not protected: " + note);
     }

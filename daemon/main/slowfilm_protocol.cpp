@@ -46,9 +46,10 @@ Result<sim::RehearsalOptions> options_of(const RehearseWords& words) {
     options.created_utc = now_utc();
     if (!words.capacity.empty()) {
         auto capacity = parse_quantity<Dimension::charge>(words.capacity);
-        if (!capacity || capacity->count <= 0) {
-            return fail(Failure::usage, "--capacity \"" + escaped(words.capacity, 64) + "\" " +
-                                            (capacity ? "must be above 0 Ah" : capacity.error()));
+        const std::optional<std::string> reason =
+            capacity ? protocol::why_no_capacity(*capacity) : std::optional{capacity.error()};
+        if (reason) {
+            return fail(Failure::usage, "--capacity \"" + escaped(words.capacity, 64) + "\" " + *reason);
         }
         options.capacity = *capacity;
     }

@@ -31,8 +31,8 @@ struct Bounds {
     std::optional<Voltage> ceiling_highest, floor_lowest;
     Current charge_current;     // the highest asked into the cell
     Current discharge_current;  // and out of it, as a magnitude
-    Current test_current;       // of the connection checks, before the first step and after a person had the cell in hand
-    std::uint64_t visits{0};    // steps gone through, each pass of a repeat counted; saturates
+    Current test_current;     // of the connection checks, before the first step and after a person had the cell in hand
+    std::uint64_t visits{0};  // steps gone through, each pass of a repeat counted; saturates
 
     bool operator==(const Bounds&) const = default;
 };

@@ -121,8 +121,8 @@ void check_times_kept(Judge& j, const Rule& at, const Step& step, const std::str
 
 void check_defined(Judge& j, const Rule& at) {
     const std::optional<FigureId> figure = figure_named(at.rule.figure);
-    if (!figure || is_efficiency(at.rule) || j.any_step_unclear()) {
-        return;  // check_cycle speaks of efficiencies
+    if (!figure || at.rule.step || is_efficiency(at.rule) || j.any_step_unclear()) {
+        return;  // check_step and check_cycle speak of those
     }
     if (const std::string why = why_never_defined(j, *figure); !why.empty()) {
         j.error_once(at.path, at.rule.figure + " is never defined: " + why + "; every cell would be undecided");
@@ -153,7 +153,8 @@ void check_step(Judge& j, const Rule& at) {
     } else if (rule.figure == "k_value") {
         check_times_kept(j, at, step, what);
         if (step.keep && !step.keep->at.empty() && !step.keep->mean_of) {
-            j.error(path, "k_value names " + what + ", which keeps single readings at its times, and it takes means of " +
+            j.error(path, "k_value names " + what +
+                              ", which keeps single readings at its times, and it takes means of " +
                               std::to_string(k_value_readings_min) +
                               " readings at least; mean_of = \"60 s\" in that step's keep would be right");
         }

@@ -10,7 +10,6 @@ namespace {
 
 using namespace literals;
 
-constexpr Charge capacity_min{360'000'000'000};         // 0.1 mAh, below any coin cell
 constexpr Voltage pristine_voltage_max{1'000'000'000};  // a cell never charged lies at -0.05..0.5 V
 
 struct ChemistryWindow {
@@ -29,10 +28,8 @@ std::optional<ChemistryWindow> usual_window(Chemistry chemistry) {
 
 void check_window(Judge& j) {
     const Cell& cell = j.cell;
-    if (cell.capacity < capacity_min) {
-        j.error("cell.capacity", "a rated capacity of " + quoted(cell.capacity) +
-                                     " is smaller than any cell's; at least " + quoted(capacity_min) +
-                                     " would be right");
+    if (const auto reason = why_no_capacity(cell.capacity)) {
+        j.error("cell.capacity", "a rated capacity of " + quoted(cell.capacity) + " " + *reason);
     }
     const std::optional<ChemistryWindow> usual = usual_window(cell.chemistry);
     if (usual && cell.unusual_window.empty() && !j.written("cell.unusual_window") &&
@@ -160,6 +157,16 @@ void check_interruption(Judge& j) {
 }
 
 }  // namespace
+
+std::optional<std::string> why_no_capacity(Charge capacity) {
+    if (capacity < smallest_capacity) {
+        return "is smaller than any cell's; at least " + quoted(smallest_capacity) + " would be right";
+    }
+    if (capacity > largest_capacity) {
+        return "is larger than any cell's; at most " + quoted(largest_capacity) + " would be right";
+    }
+    return std::nullopt;
+}
 
 void check_cell(Judge& j) {
     check_window(j);

@@ -49,9 +49,8 @@ std::string why_never(const Past& past, FigureId figure, const OnlyIf* times, co
             if (times == nullptr) {
                 return past.marks.empty() ? "no step has times in its keep.at" : "";
             }
-            const bool there = std::ranges::any_of(past.marks, [&](const auto& marks) {
-                                   return has(marks, times->from) && has(marks, times->to);
-                               });
+            const bool there = std::ranges::any_of(
+                past.marks, [&](const auto& marks) { return has(marks, times->from) && has(marks, times->to); });
             return there ? "" : "no step has both times in its keep.at";
         }
     }
@@ -200,8 +199,8 @@ class Needs {
         const bool never_so_warm = end->min && *end->min > *ambient_;
         if (never_so_warm || (end->max && *end->max < *ambient_)) {
             j_.error(path_of(step, "ends.temperature"),
-                     label(step) + " waits for a temperature " + (never_so_warm ? "above" : "below") + " the ambient of " +
-                         quoted(*ambient_) + ", which a cell at rest never has; a value " +
+                     label(step) + " waits for a temperature " + (never_so_warm ? "above" : "below") +
+                         " the ambient of " + quoted(*ambient_) + ", which a cell at rest never has; a value " +
                          (never_so_warm ? "a little below" : "a little above") + " it would be right");
         }
     }

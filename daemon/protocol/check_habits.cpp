@@ -158,8 +158,8 @@ void warn_of_hot_charge(Judge& j, const Step& step) {
     const std::optional<Asked> asked = most_charged(j, step);
     if (most && *most > hot && asked && j.current(asked->current) > current_of(hot_charge_fast, j.cell.capacity)) {
         j.warning(asked->path,
-                  label(step) + " may charge at " + quoted_with_amperes(asked->current, j.cell.capacity) +
-                      " up to " + quoted(*most) +
+                  label(step) + " may charge at " + quoted_with_amperes(asked->current, j.cell.capacity) + " up to " +
+                      quoted(*most) +
                       ", and above 45 degC a charge is C/10 at most; a lower current, or charge_temperature.max of "
                       "\"45 degC\" in this step's limits, would be right" +
                       std::string(practice));

@@ -89,8 +89,6 @@ template <class V>
 // `"35 %" (1.75 Ah)`
 [[nodiscard]] std::string quoted_with_charge(const ChargeOrRatio& value, Charge capacity);
 
-[[nodiscard]] std::string_view word(Chemistry chemistry);
-
 [[nodiscard]] std::string path_of(const Step& step, std::string_view key = {});
 
 // Why no run of the protocol can define the figure: "no step ends a cycle"; "" where one can.

@@ -33,8 +33,9 @@ void check_current(Judge& j, const Step& step) {
     const Current usual{saturated(static_cast<Wide>(rated.count) * 11 / 10)};
     if (step.current->measured && most && rated <= j.current(*most) && usual > j.current(*most)) {
         j.warning(current_path(j, step),
-                  label(step) + " asks a share of the measured capacity, and a cell that gives a tenth more than its "
-                                "rating is held to current_max " +
+                  label(step) +
+                      " asks a share of the measured capacity, and a cell that gives a tenth more than its "
+                      "rating is held to current_max " +
                       quoted_with_amperes(*most, j.cell.capacity) + "; at least " + quoted(usual) + " would be right");
     }
 }

@@ -15,7 +15,6 @@ namespace {
 
 constexpr std::uint32_t language_version = 1;
 constexpr std::size_t complaints_max = 200;
-constexpr Charge largest_capacity{std::int64_t{500} * 3'600 * 1'000'000'000'000};  // 500 Ah; 500 % of it still fits
 
 // A section by its grammar; where the file has none, nothing, and the complaint if it is required.
 std::optional<Fields> section(Table& root, std::string_view name) {

@@ -277,7 +277,15 @@ std::optional<Fields> Fields::table(std::string_view name) {
     if (!needed) {
         return std::nullopt;
     }
-    auto inner = table_.table(name, *needed);
+    // The first keys that may stand there: of `ends` in a charge, voltage and time.
+    std::string example;
+    int shown = 0;
+    for (const Key& each : key.inside) {
+        if ((!kind_ || (each.allowed & only(*kind_)) != 0) && shown < 2) {
+            example += (shown++ == 0 ? "{ " : ", ") + std::string{each.name} + " = ...";
+        }
+    }
+    auto inner = table_.table(name, *needed, example + " }");
     return inner ? std::optional{Fields{std::move(*inner), key.inside, kind_}} : std::nullopt;
 }
 

@@ -10,13 +10,20 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <variant>
 #include <vector>
 
 namespace slowfilm::protocol {
 
 enum class Chemistry : std::uint8_t { nmc_graphite, nmc_graphite_siox, lfp_graphite, other };
+[[nodiscard]] std::string_view word(Chemistry chemistry);  // as the language has it
 enum class CellFormat : std::uint8_t { unsaid, pouch, cylindrical, prismatic, coin };
+
+inline constexpr Charge smallest_capacity{360'000'000'000};  // 0.1 mAh, below any coin cell
+inline constexpr Charge largest_capacity{std::int64_t{500} * 3'600 * 1'000'000'000'000};  // 500 % of it still fits
+// Why no cell is rated so: what is said after the capacity.
+[[nodiscard]] std::optional<std::string> why_no_capacity(Charge capacity);
 
 template <class Q>
 struct Range {

@@ -75,8 +75,7 @@ Result<std::string> read_file_bounded(const std::string& path, std::size_t bytes
             return text;
         }
     }
-    return fail(Failure::bad_data, named + " is longer than " + std::to_string(bytes_max) +
-                                       " bytes; a file written by hand is far shorter");
+    return text;  // cut: who reads it says that it is too long, and where
 }
 
 }  // namespace slowfilm::protocol

@@ -168,8 +168,8 @@ std::optional<std::size_t> Table::word(std::string_view key, std::span<const std
     return std::nullopt;
 }
 
-std::optional<Table> Table::table(std::string_view key, Need need) {
-    const Node* value = ask(key, need, path_.empty() ? "[" + std::string{key} + "]" : "{ min = ..., max = ... }");
+std::optional<Table> Table::table(std::string_view key, Need need, std::string_view example) {
+    const Node* value = ask(key, need, path_.empty() ? "[" + std::string{key} + "]" : std::string{example});
     if (value == nullptr) {
         return std::nullopt;
     }
@@ -180,7 +180,7 @@ std::optional<Table> Table::table(std::string_view key, Need need) {
     error(value->place,
           key_phrase(key) +
               (array ? " is a list; there is only one of it: write [" + path_of(key) + "] with single brackets"
-                     : " is " + shown(*value) + "; write a table of keys, such as { min = ..., max = ... }"));
+                     : " is " + shown(*value) + "; write a table of keys, such as " + std::string{example}));
     return std::nullopt;
 }
 

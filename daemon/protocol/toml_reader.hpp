@@ -44,8 +44,9 @@ class Places {
 inline constexpr std::size_t toml_bytes_max = 1'048'576;
 inline constexpr std::size_t toml_depth_max = 64;  // key parts, brackets and braces together
 
-// The text of a regular file of at most `bytes_max` bytes. A directory, a FIFO, a device and a file too big are
-// bad_data (nothing is read from them); a file that is not there or may not be read is no_input or not_allowed.
+// The text of a regular file, cut after `bytes_max` + 1 bytes: the parser says that it is too long, and where. A
+// directory, a FIFO and a device are bad_data (nothing is read from them); a file that is not there or may not be read
+// is no_input or not_allowed.
 [[nodiscard]] Result<std::string> read_file_bounded(const std::string& path, std::size_t bytes_max = toml_bytes_max);
 
 enum class Need : std::uint8_t { optional, required };
@@ -85,7 +86,8 @@ class Table {
     // The index of the value within `words`.
     [[nodiscard]] std::optional<std::size_t> word(std::string_view key, std::span<const std::string_view> words,
                                                   Need need = Need::optional);
-    [[nodiscard]] std::optional<Table> table(std::string_view key, Need need = Need::optional);
+    [[nodiscard]] std::optional<Table> table(std::string_view key, Need need = Need::optional,
+                                             std::string_view example = "{ min = ..., max = ... }");
     // An array of tables; an element that is no table is refused. `path` replaces the elements' path prefix.
     [[nodiscard]] std::vector<Table> tables(std::string_view key, Need need = Need::optional,
                                             std::optional<std::string> path = std::nullopt);

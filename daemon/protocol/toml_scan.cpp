@@ -353,14 +353,27 @@ class Scanner {
     Scan result_;
 };
 
+// Of the byte at `bound`; continuation bytes of UTF-8 do not count as columns.
+Place first_place_beyond(std::string_view text, std::size_t bound) {
+    Place place;
+    for (const char byte : text.substr(0, bound)) {
+        if (byte == '\n') {
+            ++place.line;
+            place.column = 1;
+        } else if ((static_cast<unsigned char>(byte) & 0xC0U) != 0x80U) {
+            ++place.column;
+        }
+    }
+    return place;
+}
+
 }  // namespace
 
 Scan scan(std::string_view text, bool remember) {
     Scan result;
     if (text.size() > toml_bytes_max) {
         result.refused = Diagnostic{
-            Severity::error,
-            {1, 1},
+            Severity::error, first_place_beyond(text, toml_bytes_max),
             "the text is longer than " + std::to_string(toml_bytes_max) + " bytes (1 MiB); nobody writes that by hand"};
         return result;
     }

@@ -43,6 +43,16 @@ std::vector<Trip> trips_of(const Summary& summary) {
     return trips;
 }
 
+std::vector<std::string> repeats_of(const ledger::RunData& run) {
+    std::vector<std::string> sentences;
+    for (const ledger::EventRecord& record : run.events) {
+        if (record.event.kind == EventKind::repeat_ended) {
+            sentences.push_back(record.text);
+        }
+    }
+    return sentences;
+}
+
 std::vector<GapFact> gaps_of(const Summary& summary) {
     std::vector<GapFact> gaps;
     for (const ledger::EventRecord& record : summary.run.events) {

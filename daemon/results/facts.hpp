@@ -27,6 +27,8 @@ struct GapFact {
 };
 
 [[nodiscard]] std::vector<Trip> trips_of(const Summary& summary);
+// Repeats that ended before all their passes, or were left out: the event's sentence each, in order.
+[[nodiscard]] std::vector<std::string> repeats_of(const ledger::RunData& run);
 [[nodiscard]] std::vector<GapFact> gaps_of(const Summary& summary);
 // Since the run began; nothing before it has.
 [[nodiscard]] std::optional<double> run_second(const ledger::RunData& run, Time time);

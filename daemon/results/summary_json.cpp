@@ -176,6 +176,11 @@ json::value to_json(const Summary& summary) {
         steps.push_back(to_json(summary.run, visit));
     }
     object["steps"] = std::move(steps);
+    json::array repeats;
+    for (const std::string& sentence : repeats_of(summary.run)) {
+        repeats.emplace_back(sentence);
+    }
+    object["repeats"] = std::move(repeats);
     object["cycles"] = array_of(summary.cycles);
     json::object figures;
     for (const Figure& figure : summary.figures) {

@@ -125,7 +125,11 @@ std::string steps_text(const ledger::RunData& run) {
         }
         rows.push_back(step_row(run, run.visits[i]));
     }
-    return "\nsteps\n" + table(rows, 4);
+    std::string text = "\nsteps\n" + table(rows, 4);
+    for (const std::string& sentence : repeats_of(run)) {
+        text += "  " + sentence + "\n";
+    }
+    return text;
 }
 
 std::string cycles_text(const Summary& summary) {

@@ -139,7 +139,7 @@ ElectrolyteModes electrolyte_modes(const ParticleParameters& parameters) {
         order[k] = {eigen.matrix[k][k], k};
     }
     std::sort(order.begin(), order.end());
-    ElectrolyteModes modes;
+    ElectrolyteModes modes{.count = electrolyte_terms};
     const std::array<ElectrolyteModes::Region*, regions> region{&modes.negative, &modes.separator, &modes.positive};
     for (std::size_t m = 1; m < unknowns; ++m) {  // the first is the constant: no salt comes or goes
         const auto [rate, k] = order[m];

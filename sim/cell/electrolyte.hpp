@@ -8,7 +8,8 @@
 
 namespace slowfilm::sim {
 
-inline constexpr std::size_t electrolyte_terms = 4;
+inline constexpr std::size_t electrolyte_terms = 4;       // of electrolyte_modes()
+inline constexpr std::size_t electrolyte_terms_max = 24;  // of any
 
 // In the Kirchhoff variable u = integral of D/D0 from the filling concentration, in which the steady state is linear:
 //     e_m' = -decay[m] d e_m + gain[m] I,  mean of u in a region = sum share[m] e_m + rest I / d,
@@ -16,10 +17,11 @@ inline constexpr std::size_t electrolyte_terms = 4;
 // the modes that are left out come to in the end, so the steady state is exact. Rates are those at D0.
 struct ElectrolyteModes {
     struct Region {
-        std::array<double, electrolyte_terms> share{};
+        std::array<double, electrolyte_terms_max> share{};
         double rest{0.0};
     };
-    std::array<double, electrolyte_terms> decay{}, gain{};
+    std::size_t count{0};
+    std::array<double, electrolyte_terms_max> decay{}, gain{};
     Region negative, separator, positive;
 };
 

@@ -23,5 +23,13 @@ inline constexpr std::array<std::array<double, stages>, stages> a{{
 inline constexpr std::array<double, stages> embedded{4586570599.0 / 29645900160, 0.0,
                                                      178811875.0 / 945068544,    814220225.0 / 1159782912,
                                                      -3700637.0 / 11593932,      61727.0 / 225920};
+// What the two orders differ by.
+inline constexpr std::array<double, stages> difference = [] {
+    std::array<double, stages> weights{};
+    for (std::size_t i = 0; i < stages; ++i) {
+        weights[i] = a[stages - 1][i] - embedded[i];
+    }
+    return weights;
+}();
 
 }  // namespace slowfilm::sim::esdirk

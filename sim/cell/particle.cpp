@@ -3,6 +3,7 @@
 #include "daemon/core/ensure.hpp"
 
 #include <algorithm>
+#include <utility>
 
 namespace slowfilm::sim {
 
@@ -14,8 +15,15 @@ constexpr double voltage_tolerance = 1e-7;       // V: nearer than this to its t
 }  // namespace
 
 ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state, ParticleTolerance tolerance)
-    : equations_(parameters), tolerance_(tolerance), ambient_(parameters.ambient) {
-    ENSURE(check(parameters).has_value());
+    : ParticleCell(parameters, state, particle_modes(parameters), tolerance) {}
+
+ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state, const ParticleModes& modes,
+                           ParticleTolerance tolerance)
+    : ParticleCell(ParticleEquations(parameters, modes), state, tolerance) {}
+
+ParticleCell::ParticleCell(ParticleEquations equations, CellState state, ParticleTolerance tolerance)
+    : equations_(std::move(equations)), tolerance_(tolerance), ambient_(equations_.parameters().ambient) {
+    ENSURE(check(equations_.parameters()).has_value());
     now_.y = equations_.start(state, now_.opened);
     now_.algebra.graphite = now_.y[unknown::graphite];
     start_film_ = now_.y[unknown::film];
@@ -94,7 +102,7 @@ void ParticleCell::begin(double t, const Drive& drive) {
             now_ = to;
         } else {
             // Never seen: a step that was good over more time. What it came to at t stands then.
-            for (std::size_t i = 0; i < unknown::count; ++i) {
+            for (std::size_t i = 0; i < equations_.unknowns(); ++i) {
                 now_.y[i] = value_at(i, t);
             }
         }
@@ -122,10 +130,8 @@ void ParticleCell::change_regime() {
     const auto shown = [&](double current) {
         Algebra found = now_.algebra;
         found.electrodes = current;
-        ParticleState y;
-        ParticleState rate;
         const bool solved = equations_.solve({now_.y, 0.0, now_.time, now_.y[unknown::temperature]}, {false, current},
-                                             around(now_), found, y, rate);
+                                             around(now_), found);
         return solved ? found.voltage : drive_.target;
     };
     if (shown(drive_.high) < drive_.target - voltage_tolerance) {
@@ -236,12 +242,9 @@ double ParticleCell::charge() const {
     return (equations_.parameters().reversed ? -ampere_seconds : ampere_seconds) * value_at(unknown::input, asked_);
 }
 
-std::optional<double> first_cycle_efficiency(const ParticleParameters& parameters) {
-    ParticleParameters sound = parameters;
-    sound.ambient = reference_temperature - zero_celsius;
-    sound.reversed = false;
-    sound.faults.clear();
-    ParticleCell cell(sound, CellState::pristine);
+std::optional<double> ParticleCell::first_cycle_efficiency() const {
+    ParticleCell cell(equations_.sound(), CellState::pristine, tolerance_);
+    const ParticleParameters& sound = cell.equations_.parameters();
     const double rate = sound.capacity / 10.0;
     constexpr double look = 5.0;  // s between looks
     constexpr double most = 2e5;  // s of either leg
@@ -268,8 +271,8 @@ std::optional<double> first_cycle_efficiency(const ParticleParameters& parameter
 }
 
 ParticleReport ParticleCell::report() const {
-    ParticleState y;
-    for (std::size_t i = 0; i < unknown::count; ++i) {
+    ParticleState y{};
+    for (std::size_t i = 0; i < equations_.unknowns(); ++i) {
         y[i] = value_at(i, asked_);
     }
     ParticleReport report;

@@ -35,6 +35,9 @@ class ParticleCell final : public Cell {
   public:
     // The parameters must have passed check(); time begins at t = 0.
     ParticleCell(const ParticleParameters& parameters, CellState state, ParticleTolerance tolerance = {});
+    // The same with spheres and salt resolved otherwise.
+    ParticleCell(const ParticleParameters& parameters, CellState state, const ParticleModes& modes,
+                 ParticleTolerance tolerance = {});
 
     void open(double t) override;
     void drive(double t, const CurrentDrive& drive) override;
@@ -44,6 +47,9 @@ class ParticleCell final : public Cell {
     [[nodiscard]] double charge() const override;
 
     [[nodiscard]] ParticleReport report() const;  // at the time last asked for
+    // Charge given back over charge taken, of a fresh and sound cell of these numbers charged at C/10 to the top of its
+    // window, held to C/50, and discharged at C/10 to the bottom, at 25 degC. Absent where the cell does not get there.
+    [[nodiscard]] std::optional<double> first_cycle_efficiency() const;
     [[nodiscard]] std::uint64_t steps() const { return steps_; }
     [[nodiscard]] std::uint64_t rejected() const { return rejected_; }
 
@@ -86,10 +92,12 @@ class ParticleCell final : public Cell {
         DriveMode mode{DriveMode::open};
     };
 
+    ParticleCell(ParticleEquations equations, CellState state, ParticleTolerance tolerance);
     void begin(double t, const Drive& drive);
     void go_to(double t);
     void settle();
     void next_step();
+    [[nodiscard]] double least_step() const;
     [[nodiscard]] bool attempt(double h, Moment& to);
     [[nodiscard]] double step_error(double h, const Moment& to) const;
     [[nodiscard]] double interpolate(Step& step);
@@ -120,9 +128,5 @@ class ParticleCell final : public Cell {
     bool at_event_{false};  // the present step ends where another regime begins
     std::uint64_t steps_{0}, rejected_{0};
 };
-
-// Charge given back over charge taken, of a fresh cell of these numbers charged at C/10 to the top of its window, held
-// to C/50, and discharged at C/10 to the bottom, at 25 degC. Absent where the cell does not get there.
-[[nodiscard]] std::optional<double> first_cycle_efficiency(const ParticleParameters& parameters);
 
 }  // namespace slowfilm::sim

@@ -14,10 +14,17 @@ CurveFormula pristine_curve(const ParticleParameters& parameters) {
     return curve;
 }
 
+ParticleModes particle_modes(const ParticleParameters& parameters) {
+    return {sphere_modes(), electrolyte_modes(parameters)};
+}
+
 ParticleEquations::ParticleEquations(const ParticleParameters& parameters)
+    : ParticleEquations(parameters, particle_modes(parameters)) {}
+
+ParticleEquations::ParticleEquations(const ParticleParameters& parameters, const ParticleModes& modes)
     : parameters_(parameters),
-      sphere_(sphere_modes()),
-      salt_(electrolyte_modes(parameters)),
+      modes_(modes),
+      salt_first_(unknown::modes + 2 * modes.sphere.count),
       electrolyte_(parameters.electrolyte),
       negative_table_(pristine_curve(parameters)),
       positive_table_(parameters.positive.curve) {
@@ -35,12 +42,20 @@ ParticleEquations::ParticleEquations(const ParticleParameters& parameters)
     ohmic_negative_ = negative.thickness / (3.0 * negative.transport * area);
     ohmic_separator_ = salt.separator_thickness / (salt.separator_transport * area);
     ohmic_positive_ = positive.thickness / (3.0 * positive.transport * area);
-    for (std::size_t m = 0; m < electrolyte_terms; ++m) {
-        salt_.gain[m] /= area;
+    for (std::size_t m = 0; m < modes_.salt.count; ++m) {
+        modes_.salt.gain[m] /= area;
     }
-    for (ElectrolyteModes::Region* region : {&salt_.negative, &salt_.separator, &salt_.positive}) {
+    for (ElectrolyteModes::Region* region : {&modes_.salt.negative, &modes_.salt.separator, &modes_.salt.positive}) {
         region->rest /= area;
     }
+}
+
+ParticleEquations ParticleEquations::sound() const {
+    ParticleEquations same = *this;
+    same.parameters_.ambient = reference_temperature - zero_celsius;
+    same.parameters_.reversed = false;
+    same.parameters_.faults.clear();
+    return same;
 }
 
 ParticleEquations::Warm ParticleEquations::warm(double temperature) const {
@@ -52,10 +67,7 @@ ParticleEquations::Warm ParticleEquations::warm(double temperature) const {
     Warm now;
     now.temperature = temperature;
     now.thermal = gas_constant * temperature / faraday;
-    now.negative =
-        negative.diffusivity / (negative.radius * negative.radius) * arrhenius(negative.diffusivity_activation);
-    now.positive =
-        positive.diffusivity / (positive.radius * positive.radius) * arrhenius(positive.diffusivity_activation);
+    now.diffusion = diffusion(temperature);
     now.salt = now.conductivity = arrhenius(parameters_.electrolyte.activation);
     now.negative_exchange = 2.0 * negative_surface_ * faraday * negative.rate * arrhenius(negative.rate_activation);
     now.positive_exchange = 2.0 * positive_surface_ * faraday * positive.rate * arrhenius(positive.rate_activation);
@@ -67,9 +79,13 @@ ParticleEquations::Warm ParticleEquations::warm(double temperature) const {
     return now;
 }
 
-double ParticleEquations::diffusion_rate(bool negative, double temperature) const {
-    const Warm now = warm(temperature);
-    return negative ? now.negative : now.positive;
+ParticleEquations::Diffusion ParticleEquations::diffusion(double temperature) const {
+    const double colder = (1.0 / reference_temperature - 1.0 / temperature) / gas_constant;
+    const auto rate = [&](const ElectrodeParameters& electrode) {
+        return electrode.diffusivity / (electrode.radius * electrode.radius) *
+               elementary::exp(electrode.diffusivity_activation * colder);
+    };
+    return {rate(parameters_.negative), rate(parameters_.positive)};
 }
 
 double ParticleEquations::wetted(double time) const {

@@ -11,23 +11,31 @@
 
 namespace slowfilm::sim {
 
-// What changes continuously, in this order: stoichiometries, mol/m3 of salt, C, K, V.
+// How the lithium in the spheres and the salt are resolved. Any linear method can be brought to this form.
+struct ParticleModes {
+    SphereModes sphere;  // of both electrodes
+    ElectrolyteModes salt;
+};
+[[nodiscard]] ParticleModes particle_modes(const ParticleParameters& parameters);
+
+// What changes continuously, in this order: C, K, V, stoichiometries, mol/m3 of salt.
 namespace unknown {
-inline constexpr std::size_t negative = 0;  // mean, then what each mode adds at the surface
-inline constexpr std::size_t positive = negative + 1 + sphere_terms;
-inline constexpr std::size_t salt = positive + 1 + sphere_terms;
-inline constexpr std::size_t film = salt + electrolyte_terms;  // charge in the film
-inline constexpr std::size_t additive = film + 1;              // charge the additive can still take
-inline constexpr std::size_t plated = additive + 1;            // lithium that can be stripped again
-inline constexpr std::size_t dead = plated + 1;                // and that cannot
-inline constexpr std::size_t temperature = dead + 1;
-inline constexpr std::size_t graphite = temperature + 1;  // potential: a state with a double layer, a guess without
-inline constexpr std::size_t input = graphite + 1;        // charge that went in at the terminals
-inline constexpr std::size_t leaked = input + 1;          // charge that went through the leak
-inline constexpr std::size_t count = leaked + 1;
+inline constexpr std::size_t film = 0;      // charge in the film
+inline constexpr std::size_t additive = 1;  // charge the additive can still take
+inline constexpr std::size_t plated = 2;    // lithium that can be stripped again
+inline constexpr std::size_t dead = 3;      // and that cannot
+inline constexpr std::size_t temperature = 4;
+inline constexpr std::size_t graphite = 5;  // potential: a state with a double layer, a guess without
+inline constexpr std::size_t input = 6;     // charge that went in at the terminals
+inline constexpr std::size_t leaked = 7;    // charge that went through the leak
+inline constexpr std::size_t negative = 8;  // mean of each electrode
+inline constexpr std::size_t positive = 9;
+inline constexpr std::size_t modes =
+    10;  // what each adds at the negative's surface, at the positive's, and in the salt
+inline constexpr std::size_t count_max = modes + 2 * sphere_terms_max + electrolyte_terms_max;
 }  // namespace unknown
 
-using ParticleState = std::array<double, unknown::count>;
+using ParticleState = std::array<double, unknown::count_max>;
 
 // What the terminals are held to: a voltage, or a current.
 struct Terminals {
@@ -60,6 +68,7 @@ struct Algebra {
 class ParticleEquations {
   public:
     explicit ParticleEquations(const ParticleParameters& parameters);
+    ParticleEquations(const ParticleParameters& parameters, const ParticleModes& modes);
 
     // y = base + step * rate(y), with the rates at `time` and, but for the heat itself, at `temperature`: finds y and
     // rate. step 0 gives the rates of `base`. `guess` is what was found nearby, and becomes what was found here. False
@@ -72,6 +81,12 @@ class ParticleEquations {
     };
     [[nodiscard]] bool solve(const Stage& stage, const Terminals& terminals, const Surroundings& around, Algebra& guess,
                              ParticleState& y, ParticleState& rate) const;
+    // The algebra alone.
+    [[nodiscard]] bool solve(const Stage& stage, const Terminals& terminals, const Surroundings& around,
+                             Algebra& guess) const;
+
+    // Of the same cell at 25 degC, the right way round and without faults.
+    [[nodiscard]] ParticleEquations sound() const;
 
     [[nodiscard]] ParticleState start(CellState state, double& opened) const;
     [[nodiscard]] const ParticleParameters& parameters() const { return parameters_; }
@@ -82,9 +97,14 @@ class ParticleEquations {
     [[nodiscard]] bool has_double_layer() const { return parameters_.double_layer > 0.0; }
     [[nodiscard]] bool wets() const { return parameters_.wetted < 1.0; }
     [[nodiscard]] double open_circuit(double negative, double positive) const;
-    [[nodiscard]] const SphereModes& modes() const { return sphere_; }
-    [[nodiscard]] double diffusion_rate(bool negative, double temperature) const;  // D/R^2, 1/s
-    [[nodiscard]] const ElectrolyteModes& salt_modes() const { return salt_; }
+    [[nodiscard]] const ParticleModes& modes() const { return modes_; }
+    [[nodiscard]] std::size_t unknowns() const { return salt_first_ + modes_.salt.count; }
+    [[nodiscard]] std::size_t positive_modes() const { return unknown::modes + modes_.sphere.count; }
+    [[nodiscard]] std::size_t salt_modes() const { return salt_first_; }
+    struct Diffusion {
+        double negative{0.0}, positive{0.0};  // D/R^2, 1/s
+    };
+    [[nodiscard]] Diffusion diffusion(double temperature) const;
 
   private:
     friend class StageSolver;
@@ -92,8 +112,8 @@ class ParticleEquations {
     // At one temperature.
     struct Warm {
         double temperature{0.0};
+        Diffusion diffusion;
         double thermal{0.0};                                    // RT/F, V
-        double negative{0.0}, positive{0.0};                    // D/R^2, 1/s
         double salt{0.0}, conductivity{0.0};                    // factors
         double negative_exchange{0.0}, positive_exchange{0.0};  // 2 A F k: A
         double film{0.0}, additive{0.0};                        // factors of the film's reactions
@@ -102,8 +122,8 @@ class ParticleEquations {
     [[nodiscard]] double wetted(double time) const;
 
     ParticleParameters parameters_;
-    SphereModes sphere_;
-    ElectrolyteModes salt_;
+    ParticleModes modes_;  // salt's per ampere
+    std::size_t salt_first_{0};
     Electrolyte electrolyte_;
     OpenCircuitTable negative_table_, positive_table_;
     double negative_charge_{0.0}, positive_charge_{0.0};                       // C

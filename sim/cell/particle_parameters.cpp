@@ -39,21 +39,22 @@ void electrode_bounds(std::vector<Bound>& bounds, const ElectrodeParameters& e, 
     const auto at = [&](std::string_view a, std::string_view b) { return negative ? a : b; };
     bounds.insert(
         bounds.end(),
-        {{at("negative.thickness", "positive.thickness"), e.thickness, 0.0, 1e-2, false, "a thickness is 0 to 10 mm"},
-         {at("negative.porosity", "positive.porosity"), e.porosity, 0.0, 0.95, false,
-          "a porosity is above 0 and at most 0.95"},
-         {at("negative.transport", "positive.transport"), e.transport, 0.0, 1.0, false,
-          "a transport efficiency is above 0 and at most 1"},
-         {at("negative.radius", "positive.radius"), e.radius, 0.0, 1e-3, false, "a radius is above 0 and at most 1 mm"},
-         {at("negative.surface", "positive.surface"), e.surface, 0.0, 1e10, false, "a surface per volume is above 0"},
-         {at("negative.concentration", "positive.concentration"), e.concentration, 0.0, 1e6, false,
-          "a concentration is above 0"},
+        {{at("negative.thickness", "positive.thickness"), e.thickness, 1e-8, 1e-2, true,
+          "a thickness is 10 nm to 10 mm"},
+         {at("negative.porosity", "positive.porosity"), e.porosity, 0.01, 0.95, true, "a porosity is 0.01 to 0.95"},
+         {at("negative.transport", "positive.transport"), e.transport, 1e-4, 1.0, true,
+          "a transport efficiency is 0.0001 to 1"},
+         {at("negative.radius", "positive.radius"), e.radius, 1e-9, 1e-3, true, "a radius is 1 nm to 1 mm"},
+         {at("negative.surface", "positive.surface"), e.surface, 1.0, 1e10, true,
+          "a surface per volume is 1 to 1e10 m2/m3"},
+         {at("negative.concentration", "positive.concentration"), e.concentration, 1.0, 1e6, true,
+          "a concentration is 1 to 1000000 mol/m3"},
          {at("negative.diffusivity", "positive.diffusivity"), e.diffusivity, 1e-24, 1e-6, false,
           "a diffusivity lies between 1e-24 and 1e-6 m2/s"},
          {at("negative.diffusivity_activation", "positive.diffusivity_activation"), e.diffusivity_activation, 0.0, 2e5,
           true, "an activation energy is 0 to 200000 J/mol"},
-         {at("negative.rate", "positive.rate"), e.rate, 1e-15, 1.0, false,
-          "a rate constant lies between 1e-15 and 1 mol/(m2 s)"},
+         {at("negative.rate", "positive.rate"), e.rate, 1e-8, 1.0, true,
+          "a rate constant lies between 1e-8 and 1 mol/(m2 s)"},
          {at("negative.rate_activation", "positive.rate_activation"), e.rate_activation, 0.0, 2e5, true,
           "an activation energy is 0 to 200000 J/mol"},
          {at("negative.empty", "positive.empty"), e.empty, 0.0, 1.0, true, "a stoichiometry is 0 to 1"},
@@ -70,20 +71,22 @@ std::optional<BadParameter> bad_number(const ParticleParameters& p) {
         {"area", p.area, 0.0, 1e5, false, "an area is above 0"},
         {"voltage_min", p.voltage_min, 0.0, 10.0, true, "a voltage is 0 to 10 V"},
         {"voltage_max", p.voltage_max, p.voltage_min, 10.0, false, "the highest voltage lies above the lowest"},
-        {"electrolyte.concentration", s.concentration, 0.0, 1e4, false,
-         "there is some salt in an electrolyte, up to 10000 mol/m3"},
+        {"electrolyte.concentration", s.concentration, 100.0, 1e4, true,
+         "there is some salt in an electrolyte, 100 to 10000 mol/m3"},
         {"electrolyte.transference", s.transference, -1.0, 0.999, true, "a transference number is below 1"},
         {"electrolyte.activation", s.activation, 0.0, 2e5, true, "an activation energy is 0 to 200000 J/mol"},
-        {"separator.thickness", s.separator_thickness, 0.0, 1e-2, false, "a thickness is 0 to 10 mm"},
-        {"separator.porosity", s.separator_porosity, 0.0, 1.0, false, "a porosity is above 0 and at most 1"},
-        {"separator.transport", s.separator_transport, 0.0, 1.0, false,
-         "a transport efficiency is above 0 and at most 1"},
-        {"heat.heat_capacity", p.heat_capacity, 0.0, 1e9, false, "a heat capacity is above 0"},
-        {"heat.cooling", p.cooling, 0.0, 1e9, true, "cooling is at least 0"},
+        {"separator.thickness", s.separator_thickness, 1e-8, 1e-2, true, "a thickness is 10 nm to 10 mm"},
+        {"separator.porosity", s.separator_porosity, 0.01, 1.0, true, "a porosity is 0.01 to 1"},
+        {"separator.transport", s.separator_transport, 1e-4, 1.0, true, "a transport efficiency is 0.0001 to 1"},
+        {"heat.heat_capacity", p.heat_capacity, 0.1 * p.capacity, 1e9, true,
+         "a heat capacity is at least 0.1 J/K for each Ah; 20 is common"},
+        {"heat.cooling", p.cooling, 0.0, 1e9, true, "cooling is 0 to 1e9 W/K"},
         {"heat.ambient", p.ambient, -60.0, 100.0, true, "an ambient temperature is -60 to 100 degC"},
         {"contact_resistance", p.contact_resistance, 0.0, 1e6, true, "a resistance is at least 0"},
-        {"leakage_resistance", p.leakage_resistance, 0.0, infinity, false, "a leakage resistance is above 0"},
-        {"double_layer", p.double_layer, 0.0, 1e6, true, "a capacitance is at least 0"},
+        {"leakage_resistance", p.leakage_resistance, 1e-3, infinity, true,
+         "a leakage resistance is at least 0.001 ohm"},
+        {"double_layer", p.double_layer, p.double_layer == 0.0 ? 0.0 : 1e-4 * p.capacity, 10.0 * p.capacity, true,
+         "a capacitance is 0, for none, or 0.0001 to 10 F for each Ah"},
         {"wetted", p.wetted, 0.01, 1.0, true, "at least 1 % of a cell is wetted, and at most all of it"},
         {"wetting_time", p.wetting_time, p.wetted < 1.0 ? 1.0 : 0.0, 1e9, true, "wetting takes at least a second"},
         {"tapped_voltage", p.tapped_voltage, 0.0, 10.0, true, "a voltage is 0 to 10 V"},
@@ -95,11 +98,11 @@ std::optional<BadParameter> bad_number(const ParticleParameters& p) {
         const FilmParameters& f = p.film;
         bounds.insert(
             bounds.end(),
-            {{"film.surface_ratio", f.surface_ratio, 0.0, 1e4, false, "a ratio of surfaces is above 0"},
+            {{"film.surface_ratio", f.surface_ratio, 1e-3, 1e4, true, "a ratio of surfaces is 0.001 to 10000"},
              {"film.surface_growth", f.surface_growth, 0.0, 100.0, true, "a growth of surface is at least 0"},
              {"film.tunnel_length", f.tunnel_length, 1e-11, 1e-7, false,
               "a tunnelling length lies between 0.01 and 100 nm"},
-             {"film.molar_volume", f.molar_volume, 0.0, 1.0, false, "a molar volume is above 0"},
+             {"film.molar_volume", f.molar_volume, 1e-7, 1e-2, true, "a molar volume is 1e-7 to 0.01 m3/mol"},
              {"film.potential", f.potential, 0.0, 5.0, true, "a potential against lithium is 0 to 5 V"},
              {"film.exchange", f.exchange, 0.0, 1e3, true, "a current density is at least 0"},
              {"film.transfer", f.transfer, 0.0, 1.0, false, "a transfer coefficient is above 0 and at most 1"},
@@ -110,6 +113,7 @@ std::optional<BadParameter> bad_number(const ParticleParameters& p) {
               "a potential against lithium is 0 to 5 V"},
              {"film.additive_exchange", f.additive_exchange, 0.0, 1e3, true, "a current density is at least 0"},
              {"film.resistivity", f.resistivity, 0.0, 1e12, true, "a resistivity is at least 0"},
+             {"film.heat_potential", f.heat_potential, -10.0, 10.0, true, "a potential against lithium is -10 to 10 V"},
              {"film.formed_thickness", f.formed_thickness, 0.0, 1e-6, true, "a film is 0 to 1000 nm thick"}});
     }
     bounds.push_back(
@@ -123,18 +127,18 @@ std::optional<BadParameter> bad_number(const ParticleParameters& p) {
     return first_outside(bounds);
 }
 
-// Conductivity and diffusivity must stay above zero wherever salt may go.
+// Conductivity and diffusivity must stay what such a thing has wherever salt may go.
 std::optional<BadParameter> bad_electrolyte(const ParticleParameters& p) {
     const Electrolyte electrolyte(p.electrolyte);
     for (int i = 1; i <= 40; ++i) {
         const double c = 0.1 * static_cast<double>(i) * p.electrolyte.concentration;
-        if (!(electrolyte.conductivity(c) > 0.0)) {
-            return BadParameter{"electrolyte.conductivity",
-                                "the conductivity is not above 0 at " + print_number(c) + " mol/m3"};
+        if (const double value = electrolyte.conductivity(c); !(value >= 1e-6 && value <= 1e3)) {
+            return BadParameter{"electrolyte.conductivity", "the conductivity is not within 1e-6 and 1000 S/m at " +
+                                                                print_number(c) + " mol/m3: " + print_number(value)};
         }
-        if (!(electrolyte.diffusivity(c) > 0.0)) {
-            return BadParameter{"electrolyte.diffusivity",
-                                "the diffusivity is not above 0 at " + print_number(c) + " mol/m3"};
+        if (const double value = electrolyte.diffusivity(c); !(value >= 1e-16 && value <= 1e-6)) {
+            return BadParameter{"electrolyte.diffusivity", "the diffusivity is not within 1e-16 and 1e-6 m2/s at " +
+                                                               print_number(c) + " mol/m3: " + print_number(value)};
         }
     }
     return std::nullopt;
@@ -145,6 +149,28 @@ std::string volts_text(double v) {
            " V";
 }
 
+// A curve must be a voltage all the way: a table of it is made over its whole range, and cells go beyond their windows.
+std::optional<BadParameter> bad_curve(const ElectrodeParameters& e, std::string_view where) {
+    constexpr int looks = 1024;
+    for (const CurveTerm& term : e.curve.terms) {
+        if (!(term.rate >= -1e5 && term.rate <= 1e5)) {
+            return BadParameter{std::string{where},
+                                "a term's rate lies between -100000 and 100000, not at " + print_number(term.rate)};
+        }
+    }
+    for (int i = 0; i <= looks; ++i) {
+        const double s = e.curve.lowest + (e.curve.highest - e.curve.lowest) * static_cast<double>(i) / looks;
+        const double volts = evaluate(e.curve, s).value;
+        if (!(volts > -20.0 && volts < 20.0)) {
+            return BadParameter{std::string{where},
+                                "the open-circuit potential lies within 20 V all over the range, "
+                                "and comes to " +
+                                    print_number(volts) + " V at " + print_number(s)};
+        }
+    }
+    return std::nullopt;
+}
+
 // That the curves and the stoichiometries are those of one cell, and the right way round.
 std::optional<BadParameter> bad_window(const ParticleParameters& p) {
     const auto potential = [](const ElectrodeParameters& e, double s) {
@@ -152,12 +178,6 @@ std::optional<BadParameter> bad_window(const ParticleParameters& p) {
     };
     const double negative_full = potential(p.negative, p.negative.full);
     const double positive_full = potential(p.positive, p.positive.full);
-    for (const double v : {negative_full, positive_full, potential(p.negative, p.negative.empty),
-                           potential(p.positive, p.positive.empty)}) {
-        if (!(v > -20.0 && v < 20.0)) {
-            return BadParameter{"positive", "an open-circuit potential comes to " + volts_text(v)};
-        }
-    }
     if (!(negative_full < positive_full)) {
         return BadParameter{"negative", "the electrodes are swapped: at full charge the negative one stands at " +
                                             volts_text(negative_full) + " and the positive one at " +
@@ -242,6 +262,12 @@ std::optional<BadParameter> find_bad(const ParticleParameters& parameters) {
         }
     }
     if (auto bad = bad_electrolyte(parameters)) {
+        return bad;
+    }
+    if (auto bad = bad_curve(parameters.negative, "negative.curve")) {
+        return bad;
+    }
+    if (auto bad = bad_curve(parameters.positive, "positive.curve")) {
         return bad;
     }
     return bad_window(parameters);

@@ -1,4 +1,5 @@
 // One implicit stage: everything linear is eliminated, which leaves the graphite's potential, the current and the film.
+// The loops over modes go by pointers: an array's own check of each index costs as much as the arithmetic.
 #include "sim/cell/elementary.hpp"
 #include "sim/cell/particle_equations.hpp"
 
@@ -50,7 +51,8 @@ class StageSolver {
         gather();
     }
 
-    bool solve(Algebra& found, ParticleState& y, ParticleState& rate) {
+    // The algebra alone.
+    bool solve(Algebra& found) {
         phi_ = found.graphite;
         current_ = found.electrodes;
         intercalation_ = found.intercalation;
@@ -60,15 +62,21 @@ class StageSolver {
         } else if (!newton() && (g_ > short_step || !bisect())) {
             return false;
         }
+        inner_ = rest_ + rest_slope_ * (current_ - rest_at_) - phi_;
+        terminal_ = terminals_.voltage_held ? current_ + around_.leak * inner_ : terminals_.value;
+        fill(found);
+        return true;
+    }
+    // What follows from it.
+    void move(ParticleState& y, ParticleState& rate) const {
         fill_rates(rate);
-        for (std::size_t i = 0; i < unknown::count; ++i) {
-            y[i] = stage_.base[i] + g_ * rate[i];
+        const std::size_t unknowns = eq_.unknowns();
+        for (std::size_t i = 0; i < unknowns; ++i) {
+            y.data()[i] = stage_.base.data()[i] + g_ * rate.data()[i];
         }
         if (!eq_.has_double_layer()) {
             y[unknown::graphite] = phi_;
         }
-        fill(found);
-        return true;
     }
 
   private:
@@ -84,50 +92,65 @@ class StageSolver {
 
     // The particle of one electrode. Its mean and surface after the step are linear in the current that enters it.
     struct Sphere {
-        std::size_t first{0};  // of its unknowns: the mean, then the modes
+        std::size_t mean_at{0}, modes_at{0};  // where its unknowns stand
         double diffusion{0.0}, per_ampere{0.0};
         double dry{0.0};  // the filling of what is not wetted yet
         Linear mean, surface;
-        std::array<double, sphere_terms> damping{};
+        std::array<double, sphere_terms_max> damping;
     };
 
-    [[nodiscard]] Sphere sphere(std::size_t first, double diffusion, double per_ampere, double dry) const {
-        Sphere made{.first = first, .diffusion = diffusion, .per_ampere = per_ampere, .dry = dry};
+    void resolve(Sphere& made) const {
+        const SphereModes& modes = eq_.modes_.sphere;
         const double shrink = 1.0 / (1.0 + g_ * wetting_);
-        made.mean.at = (stage_.base[first] + g_ * wetting_ * dry) * shrink;
-        made.mean.by = g_ * per_ampere * shrink;
+        made.mean.at = (stage_.base[made.mean_at] + g_ * wetting_ * made.dry) * shrink;
+        made.mean.by = g_ * made.per_ampere * shrink;
+        const double* const base = stage_.base.data() + made.modes_at;
+        double* const damping = made.damping.data();
+        for (std::size_t k = 0; k < modes.count; ++k) {
+            damping[k] = 1.0 / (1.0 + g_ * (modes.decay.data()[k] * made.diffusion + wetting_));
+        }
         double at = 0.0;
         double by = 0.0;
-        for (std::size_t k = 0; k < sphere_terms; ++k) {
-            made.damping[k] = 1.0 / (1.0 + g_ * (eq_.sphere_.decay[k] * diffusion + wetting_));
-            at += stage_.base[first + 1 + k] * made.damping[k];
-            by += eq_.sphere_.gain[k] * made.damping[k];
+        for (std::size_t k = 0; k < modes.count; ++k) {
+            at += base[k] * damping[k];
+            by += modes.gain.data()[k] * damping[k];
         }
         made.surface.at = made.mean.at + at;
-        made.surface.by = made.mean.by + by * g_ * per_ampere * (1.0 / 3.0);
-        return made;
+        made.surface.by = made.mean.by + (by * g_ + modes.rest / made.diffusion) * made.per_ampere * (1.0 / 3.0);
     }
 
     void gather() {
-        negative_ =
-            sphere(unknown::negative, warm_.negative, 1.0 / (eq_.negative_charge_ * wet_), pristine_stoichiometry);
-        positive_ = sphere(unknown::positive, warm_.positive, -1.0 / (eq_.positive_charge_ * wet_),
-                           eq_.parameters_.positive.pristine);
+        negative_.mean_at = unknown::negative;
+        negative_.modes_at = unknown::modes;
+        negative_.diffusion = warm_.diffusion.negative;
+        negative_.per_ampere = 1.0 / (eq_.negative_charge_ * wet_);
+        negative_.dry = pristine_stoichiometry;
+        resolve(negative_);
+        positive_.mean_at = unknown::positive;
+        positive_.modes_at = eq_.positive_modes();
+        positive_.diffusion = warm_.diffusion.positive;
+        positive_.per_ampere = -1.0 / (eq_.positive_charge_ * wet_);
+        positive_.dry = eq_.parameters_.positive.pristine;
+        resolve(positive_);
         const double per_wet = 1.0 / wet_;
-        const ElectrolyteModes& salt = eq_.salt_;
+        const ElectrolyteModes& salt = eq_.modes_.salt;
+        const double* const base = stage_.base.data() + eq_.salt_modes();
         salt_negative_.by = salt.negative.rest / warm_.salt * per_wet;
         salt_separator_.by = salt.separator.rest / warm_.salt * per_wet;
         salt_positive_.by = salt.positive.rest / warm_.salt * per_wet;
-        for (std::size_t m = 0; m < electrolyte_terms; ++m) {
-            const double damping = 1.0 / (1.0 + g_ * salt.decay[m] * warm_.salt);
-            const double at = stage_.base[unknown::salt + m] * damping;
-            const double by = g_ * salt.gain[m] * per_wet * damping;
-            salt_negative_.at += salt.negative.share[m] * at;
-            salt_negative_.by += salt.negative.share[m] * by;
-            salt_separator_.at += salt.separator.share[m] * at;
-            salt_separator_.by += salt.separator.share[m] * by;
-            salt_positive_.at += salt.positive.share[m] * at;
-            salt_positive_.by += salt.positive.share[m] * by;
+        const double* const negative = salt.negative.share.data();
+        const double* const separator = salt.separator.share.data();
+        const double* const positive = salt.positive.share.data();
+        for (std::size_t m = 0; m < salt.count; ++m) {
+            const double damping = 1.0 / (1.0 + g_ * salt.decay.data()[m] * warm_.salt);
+            const double at = base[m] * damping;
+            const double by = g_ * salt.gain.data()[m] * per_wet * damping;
+            salt_negative_.at += negative[m] * at;
+            salt_negative_.by += negative[m] * by;
+            salt_separator_.at += separator[m] * at;
+            salt_separator_.by += separator[m] * by;
+            salt_positive_.at += positive[m] * at;
+            salt_positive_.by += positive[m] * by;
         }
     }
 
@@ -145,6 +168,7 @@ class StageSolver {
         const Filling filling(y);
         const double exchange =
             warm_.positive_exchange * wet_ * std::sqrt(positive.concentration * per_salt) * filling.root;
+        positive_exchange_ = exchange;
         const double z = current_ / exchange;
         const double steep = 1.0 / std::sqrt(1.0 + z * z);
         const double ohmic = (eq_.ohmic_negative_ / eq_.electrolyte_.conductivity(negative.concentration) +
@@ -298,7 +322,7 @@ class StageSolver {
             const double base =
                 round.residual + round.surface_slope * (round.current.at - side_.by_film * round.film.at);
             const double step = std::clamp(-base / round.slope, -0.5, 0.5);
-            const double current_step = round.current(step);
+            const double current_step = along_kinetics(round.current(step));
             const double film_step = round.film(step);
             if (!(size(step) < 1e9 && size(current_step) < 1e12)) {
                 return false;
@@ -311,6 +335,18 @@ class StageSolver {
             }
         }
         return false;
+    }
+
+    // Far out on the positive's curve of current over potential a tangent leads to the other end of it and further at
+    // each round; the potential itself, as which it is a straight line there, does not.
+    [[nodiscard]] double along_kinetics(double step) const {
+        const double z = current_ / positive_exchange_;
+        const double by_potential = step / positive_exchange_ / std::sqrt(1.0 + z * z);
+        if (size(by_potential) <= 1.0) {
+            return step;
+        }
+        const double to = elementary::asinh(z) + std::clamp(by_potential, -8.0, 8.0);
+        return positive_exchange_ * elementary::sinh(std::clamp(to, -40.0, 40.0)) - current_;
     }
 
     // To first order in the steps, so that the currents still add up to the last bit.
@@ -336,16 +372,16 @@ class StageSolver {
     bool bisect() {
         double low = -5.0;
         double high = 10.0;
-        for (int i = 0; i < 70; ++i) {
+        for (int i = 0; i < 50; ++i) {
             phi_ = 0.5 * (low + high);
             bool settled = false;
             double residual = 0.0;
-            for (int inner = 0; inner < 60 && !settled; ++inner) {
+            for (int inner = 0; inner < 12 && !settled; ++inner) {
                 const Round round = look();
                 residual = round.residual;
                 settled = size(round.current.at) < 1e-10 * eq_.parameters_.capacity &&
                           size(round.film.at) <= 1e-12 * eq_.film_charge_per_volume_ * eq_.negative_surface_ * 1e-9;
-                current_ += round.current.at;
+                current_ += along_kinetics(round.current.at);
                 film_ += round.film.at;
             }
             if (!(residual < 0.0 || residual >= 0.0)) {
@@ -385,23 +421,25 @@ class StageSolver {
 
     void sphere_rates(const Sphere& sphere, double current, ParticleState& rate) const {
         const double inflow = sphere.per_ampere * current;
-        rate[sphere.first] = (inflow + wetting_ * (sphere.dry - stage_.base[sphere.first])) / (1.0 + g_ * wetting_);
-        for (std::size_t k = 0; k < sphere_terms; ++k) {
-            const std::size_t mode = sphere.first + 1 + k;
-            const double fall = eq_.sphere_.decay[k] * sphere.diffusion + wetting_;
-            rate[mode] = (eq_.sphere_.gain[k] * (1.0 / 3.0) * inflow - fall * stage_.base[mode]) * sphere.damping[k];
+        rate[sphere.mean_at] = (inflow + wetting_ * (sphere.dry - stage_.base[sphere.mean_at])) / (1.0 + g_ * wetting_);
+        const SphereModes& modes = eq_.modes_.sphere;
+        const double* const base = stage_.base.data() + sphere.modes_at;
+        double* const mode_rate = rate.data() + sphere.modes_at;
+        for (std::size_t k = 0; k < modes.count; ++k) {
+            const double fall = modes.decay.data()[k] * sphere.diffusion + wetting_;
+            mode_rate[k] = (modes.gain.data()[k] * (1.0 / 3.0) * inflow - fall * base[k]) * sphere.damping.data()[k];
         }
     }
 
-    void fill_rates(ParticleState& rate) {
-        inner_ = rest_ + rest_slope_ * (current_ - rest_at_) - phi_;
-        terminal_ = terminals_.voltage_held ? current_ + around_.leak * inner_ : terminals_.value;
+    void fill_rates(ParticleState& rate) const {
         sphere_rates(negative_, intercalation_, rate);
         sphere_rates(positive_, current_, rate);
-        for (std::size_t m = 0; m < electrolyte_terms; ++m) {
-            const double fall = eq_.salt_.decay[m] * warm_.salt;
-            rate[unknown::salt + m] =
-                (eq_.salt_.gain[m] / wet_ * current_ - fall * stage_.base[unknown::salt + m]) / (1.0 + g_ * fall);
+        const ElectrolyteModes& salt = eq_.modes_.salt;
+        const double* const base = stage_.base.data() + eq_.salt_modes();
+        double* const salt_rate = rate.data() + eq_.salt_modes();
+        for (std::size_t m = 0; m < salt.count; ++m) {
+            const double fall = salt.decay.data()[m] * warm_.salt;
+            salt_rate[m] = (salt.gain.data()[m] / wet_ * current_ - fall * base[m]) / (1.0 + g_ * fall);
         }
         rate[unknown::film] = side_.film;
         rate[unknown::additive] = -side_.additive;
@@ -447,7 +485,7 @@ class StageSolver {
 
     double phi_{0.0}, current_{0.0}, intercalation_{0.0}, film_{0.0}, layer_{0.0};
     double rest_{0.0}, rest_slope_{0.0}, rest_at_{0.0}, instant_{0.0};
-    double negative_exchange_{0.0}, exchange_{1.0}, salt_gain_{0.0};
+    double negative_exchange_{0.0}, positive_exchange_{1.0}, exchange_{1.0}, salt_gain_{0.0};
     double by_positive_{0.0}, by_salt_{0.0}, by_surface_{0.0}, kinetic_slope_{0.0};
     double plated_rate_{0.0}, dead_rate_{0.0};
     double inner_{0.0}, terminal_{0.0};
@@ -458,7 +496,17 @@ class StageSolver {
 bool ParticleEquations::solve(const Stage& stage, const Terminals& terminals, const Surroundings& around,
                               Algebra& guess, ParticleState& y, ParticleState& rate) const {
     StageSolver solver(*this, stage, terminals, around);
-    return solver.solve(guess, y, rate);
+    if (!solver.solve(guess)) {
+        return false;
+    }
+    solver.move(y, rate);
+    return true;
+}
+
+bool ParticleEquations::solve(const Stage& stage, const Terminals& terminals, const Surroundings& around,
+                              Algebra& guess) const {
+    StageSolver solver(*this, stage, terminals, around);
+    return solver.solve(guess);
 }
 
 }  // namespace slowfilm::sim

@@ -1,9 +1,11 @@
 // The steps of the trajectory: how long, how good, and where they must end.
+#include "sim/cell/elementary.hpp"
 #include "sim/cell/esdirk.hpp"
 #include "sim/cell/particle.hpp"
 
 #include <algorithm>
 #include <cmath>
+#include <span>
 
 namespace slowfilm::sim {
 
@@ -16,6 +18,20 @@ constexpr double kelvin_off = 1e-3;  // a stage whose temperature was guessed wo
 
 double size(double x) {
     return x < 0.0 ? -x : x;
+}
+
+// sum = weights[0] k[0] + weights[1] k[1] + ..., by pointers: an array's own check of each index costs as much.
+void sum_stages(std::size_t unknowns, std::span<const double> weights,
+                const std::array<ParticleState, esdirk::stages>& k, ParticleState& sum) {
+    for (std::size_t u = 0; u < unknowns; ++u) {
+        sum.data()[u] = weights[0] * k[0].data()[u];
+    }
+    for (std::size_t j = 1; j < weights.size(); ++j) {
+        const double weight = weights[j];
+        for (std::size_t u = 0; u < unknowns; ++u) {
+            sum.data()[u] += weight * k[j].data()[u];
+        }
+    }
 }
 
 }  // namespace
@@ -61,18 +77,16 @@ bool ParticleCell::attempt(double h, Moment& to) {
     const Terminals held = terminals();
     const Surroundings outside = around(now_);
     const double g = esdirk::diagonal * h;
+    const std::size_t unknowns = equations_.unknowns();
     const double cooling = equations_.parameters().cooling / equations_.parameters().heat_capacity;
     Algebra found = now_.algebra;
     k_[0] = now_.rate;
     ParticleState base;
     ParticleState y;
     for (std::size_t i = 1; i < esdirk::stages; ++i) {
-        for (std::size_t u = 0; u < unknown::count; ++u) {
-            double sum = esdirk::a[i][0] * k_[0][u];
-            for (std::size_t j = 1; j < i; ++j) {
-                sum += esdirk::a[i][j] * k_[j][u];
-            }
-            base[u] = now_.y[u] + h * sum;
+        sum_stages(unknowns, {esdirk::a[i].data(), i}, k_, base);
+        for (std::size_t u = 0; u < unknowns; ++u) {
+            base.data()[u] = now_.y.data()[u] + h * base.data()[u];
         }
         const double time = now_.time + esdirk::time[i] * h;
         // As if the heat were that of the stage before: only the cooling is stiff.
@@ -91,6 +105,13 @@ bool ParticleCell::attempt(double h, Moment& to) {
             }
         }
     }
+    double whole = found.voltage * 0.0;
+    for (std::size_t u = 0; u < unknowns; ++u) {
+        whole += y.data()[u] * 0.0;
+    }
+    if (whole != 0.0) {
+        return false;  // something has become infinite, or no number
+    }
     to.time = now_.time + h;
     to.y = y;
     to.rate = k_[esdirk::stages - 1];
@@ -106,33 +127,34 @@ bool ParticleCell::attempt(double h, Moment& to) {
 // modes are damped as the implicit step damps them, or the explicit difference would make much of what is nothing.
 double ParticleCell::step_error(double h, const Moment& to) const {
     ParticleState off;
-    for (std::size_t u = 0; u < unknown::count; ++u) {
-        double sum = 0.0;
-        for (std::size_t i = 0; i < esdirk::stages; ++i) {
-            sum += (esdirk::a[esdirk::stages - 1][i] - esdirk::embedded[i]) * k_[i][u];
-        }
-        off[u] = h * sum;
+    const std::size_t unknowns = equations_.unknowns();
+    sum_stages(unknowns, esdirk::difference, k_, off);
+    for (std::size_t u = 0; u < unknowns; ++u) {
+        off.data()[u] *= h;
     }
     const double g = esdirk::diagonal * h;
-    const auto surface = [&](std::size_t first, double diffusion) {
-        double sum = off[first];
-        for (std::size_t k = 0; k < sphere_terms; ++k) {
-            sum += off[first + 1 + k] / (1.0 + g * diffusion * equations_.modes().decay[k]);
+    const SphereModes& sphere = equations_.modes().sphere;
+    const auto surface = [&](std::size_t mean, std::size_t first, double diffusion) {
+        double sum = off[mean];
+        for (std::size_t k = 0; k < sphere.count; ++k) {
+            sum += off.data()[first + k] / (1.0 + g * diffusion * sphere.decay.data()[k]);
         }
         return sum;
     };
     const Algebra& end = to.algebra;
     const Algebra& start = now_.algebra;
-    const double temperature = to.y[unknown::temperature];
+    const ParticleEquations::Diffusion diffusion = equations_.diffusion(to.y[unknown::temperature]);
+    const ElectrolyteModes& modes = equations_.modes().salt;
     double salt = 0.0;
-    for (std::size_t m = 0; m < electrolyte_terms; ++m) {
-        salt += (equations_.salt_modes().positive.share[m] - equations_.salt_modes().negative.share[m]) *
-                off[unknown::salt + m] / (1.0 + g * equations_.salt_modes().decay[m]);
+    for (std::size_t m = 0; m < modes.count; ++m) {
+        salt += (modes.positive.share[m] - modes.negative.share[m]) * off[equations_.salt_modes() + m] /
+                (1.0 + g * modes.decay[m]);
     }
     const double by_negative = std::max(size(end.by_negative), size(start.by_negative) * 0.1);
-    double voltage = by_negative * size(surface(unknown::negative, equations_.diffusion_rate(true, temperature))) +
-                     size(end.by_positive * surface(unknown::positive, equations_.diffusion_rate(false, temperature))) +
-                     size(end.by_salt * salt) + size(end.by_film * off[unknown::film]);
+    const double negative = surface(unknown::negative, unknown::modes, diffusion.negative);
+    const double positive = surface(unknown::positive, equations_.positive_modes(), diffusion.positive);
+    double voltage = by_negative * size(negative) + size(end.by_positive * positive) + size(end.by_salt * salt) +
+                     size(end.by_film * off[unknown::film]);
     if (equations_.has_double_layer()) {
         voltage += size(off[unknown::graphite]);
     }
@@ -154,8 +176,7 @@ double ParticleCell::interpolate(Step& step) {
     std::array<double, 5> temperature{step.from.y[unknown::temperature], 0.0, 0.0, 0.0,
                                       step.to.y[unknown::temperature]};
     ParticleState base;
-    ParticleState y;
-    ParticleState rate;
+    const std::size_t unknowns = equations_.unknowns();
     double resistance = 0.0;
     for (std::size_t i = 1; i < 4; ++i) {
         const double x = 0.25 * static_cast<double>(i);
@@ -165,12 +186,13 @@ double ParticleCell::interpolate(Step& step) {
         const double rise_rate = 6.0 * x * (1.0 - x);
         const double first_rate = (1.0 - x) * (1.0 - 3.0 * x);
         const double last_rate = x * (3.0 * x - 2.0);
-        for (std::size_t u = 0; u < unknown::count; ++u) {
-            const double change = step.to.y[u] - step.from.y[u];
-            const double p = h * step.from.rate[u];
-            const double q = h * step.to.rate[u];
-            base[u] = step.from.y[u] + rise * change + first * p + last * q -
-                      esdirk::diagonal * (rise_rate * change + first_rate * p + last_rate * q);
+        const double* const from = step.from.y.data();
+        for (std::size_t u = 0; u < unknowns; ++u) {
+            const double change = step.to.y.data()[u] - from[u];
+            const double p = h * step.from.rate.data()[u];
+            const double q = h * step.to.rate.data()[u];
+            base.data()[u] = from[u] + rise * change + first * p + last * q -
+                             esdirk::diagonal * (rise_rate * change + first_rate * p + last_rate * q);
         }
         temperature[i] =
             base[unknown::temperature] + esdirk::diagonal * (rise_rate * (temperature[4] - temperature[0]) +
@@ -179,7 +201,7 @@ double ParticleCell::interpolate(Step& step) {
         const double guess = found.graphite;
         found.graphite += (step.to.algebra.graphite - guess) / static_cast<double>(5 - i);
         if (!equations_.solve({base, g, step.from.time + x * h, std::clamp(temperature[i], 150.0, 3000.0)}, held,
-                              around(step.from), found, y, rate)) {
+                              around(step.from), found)) {
             return 1e3;
         }
         voltage[i] = found.voltage;
@@ -193,7 +215,10 @@ double ParticleCell::interpolate(Step& step) {
     step.per_second = 1.0 / h;
     step.regime = regime_;
     step.mode = mode();
-    const double shown = std::max(size(step.voltage.bend()), size(step.current.bend()) * resistance);
+    // A current is found to a millionth of the capacity and no better, whatever resistance it meets.
+    const double bend = size(step.current.bend());
+    const double current_shown = bend > 1e-6 * equations_.parameters().capacity ? bend * resistance : 0.0;
+    const double shown = std::max(size(step.voltage.bend()), current_shown);
     return std::max(shown / tolerance_.between, size(step.temperature.bend()) / tolerance_.temperature);
 }
 
@@ -274,6 +299,13 @@ void ParticleCell::finish_at_event(Step& step, double h) {
     }
 }
 
+// However odd the cell, the clock goes on: once more steps have been taken than any real cell wants, each is longer.
+double ParticleCell::least_step() const {
+    const double least = shortest + 1e-15 * now_.time;
+    const double excess = static_cast<double>(steps_) - (2000.0 + 4.0 * now_.time);
+    return excess > 0.0 ? least * elementary::exp(std::min(excess * (1.0 / 64.0), 25.0)) : least;
+}
+
 void ParticleCell::next_step() {
     now_ = step_.to;
     if (at_event_) {
@@ -290,9 +322,10 @@ void ParticleCell::next_step() {
     Step step;
     step.from = now_;
     double h = std::min({h_, longest, next_fault() - now_.time});
-    h = std::max(h, shortest + 1e-15 * now_.time);
+    const double shortest_now = least_step();
+    h = std::max(h, shortest_now);
     for (;;) {
-        const bool least = h <= 4.0 * (shortest + 1e-15 * now_.time);
+        const bool least = h <= 4.0 * shortest_now;
         if (attempt(h, step.to)) {
             double error = step_error(h, step.to);
             if (error <= 1.0 || least) {
@@ -312,7 +345,7 @@ void ParticleCell::next_step() {
         } else {
             h *= 0.2;
         }
-        h = std::max(h, shortest + 1e-15 * now_.time);
+        h = std::max(h, shortest_now);
         ++rejected_;
     }
     ++steps_;

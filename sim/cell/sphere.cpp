@@ -89,7 +89,7 @@ SphereModes make_modes() {
         modes[k] = {eigen.matrix[k][k], surface * surface};
     }
     std::sort(modes.begin(), modes.end());
-    SphereModes made;
+    SphereModes made{.count = sphere_terms};
     for (std::size_t k = 0; k < sphere_terms; ++k) {
         made.decay[k] = modes[k + 1].first;
         made.gain[k] = modes[k + 1].second;

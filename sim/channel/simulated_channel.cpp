@@ -60,6 +60,8 @@ class SimulatedChannel final : public channel::Channel {
         }
     }
 
+    [[nodiscard]] channel::Health health() const override { return {}; }
+
     // A capacity that no cell has leaves the fixture empty, which the connection checks then find.
     void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) override {
         // What a cell is like goes with its ID: it is the same cell on every channel. The noise is the channel's own.

@@ -63,7 +63,7 @@ Result<Modelled> set_of(const ParticleParameters& parameters, CellState state) {
                             ModelReport::Electrochemistry{.film_thickness_nm = told.film_thickness * 1e9,
                                                           .lowest_graphite = told.lowest_graphite,
                                                           .plated_ah = told.plated + told.dead,
-                                                          .first_cycle_efficiency = first_cycle_efficiency(parameters)};
+                                                          .first_cycle_efficiency = cell.first_cycle_efficiency()};
                         return report;
                     }};
 }
@@ -93,8 +93,11 @@ Result<Modelled> model_of(const protocol::Protocol& protocol, Charge capacity, d
         scaled_set.name += ", made to " + print_number(scaled_set.capacity) + " Ah";
     }
     scaled_set.ambient = ambient;
-    if (protocol.cell.chemistry == protocol::Chemistry::other && !options.set) {
-        scaled_set.name += ", for want of a better one";
+    const protocol::Chemistry wanted = protocol.cell.chemistry;
+    if (wanted == protocol::Chemistry::other) {
+        scaled_set.name += options.set ? "" : ", for want of a better one";
+    } else if (scaled_set.chemistry != protocol::word(wanted)) {
+        scaled_set.name += ", not the protocol's " + std::string{protocol::word(wanted)};
     }
     return set_of(scaled_set, protocol.cell.state);
 }
@@ -158,8 +161,10 @@ class Rehearsal {
             std::get<Sample>(sample_.body) = stage_.sample(now_);
             sample_.time = now_;
             feed(sample_);
-            tick_.time = now_;
-            feed(tick_);
+            if (!engine::tick_is_idle(run_, outcome_.inputs + 1, now_)) {
+                tick_.time = now_;
+                feed(tick_);
+            }
             if (run_.gathering && run_.state == RunState::resting) {
                 Input gathered{.sequence = 0, .time = now_, .body = Gathered{}};  // it is all there is of its tray
                 feed(gathered);

@@ -18,6 +18,9 @@ void Chamber::set(double celsius, Time now) {
 }
 
 double Chamber::at(Time now) const {
+    if (from_ == to_) {
+        return to_;
+    }
     const double gone = now > since_ ? ramp_ * seconds(now - since_) : 0.0;
     return to_ >= from_ ? std::min(to_, from_ + gone) : std::max(to_, from_ - gone);
 }

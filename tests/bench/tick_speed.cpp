@@ -12,6 +12,7 @@
 #include <cstdlib>
 #include <new>
 #include <string>
+#include <variant>
 #include <vector>
 
 #include <benchmark/benchmark.h>
@@ -105,7 +106,17 @@ const Recording& recording() {
         Recording recorded;
         sim::RehearsalOptions options;
         options.noise = true;
-        options.on_input = [&](const Input& input, const engine::Decision&) { recorded.inputs.push_back(input); };
+        // A bench feeds a tick after each sample, which a rehearsal leaves out where it finds nothing.
+        const auto feed = [&](Input input) {
+            input.sequence = recorded.inputs.size() + 1;
+            recorded.inputs.push_back(input);
+        };
+        options.on_input = [&](const Input& input, const engine::Decision&) {
+            feed(input);
+            if (std::holds_alternative<Sample>(input.body)) {
+                feed({.sequence = 0, .time = input.time, .body = Tick{}});
+            }
+        };
         const auto outcome = sim::rehearse(*parsed.protocol, charge_and_hold, options);
         auto plan = engine::make_plan(*parsed.protocol, parsed.protocol->cell.capacity,
                                       engine::bench_of_no_name(*parsed.protocol), engine::caps_of_no_name());

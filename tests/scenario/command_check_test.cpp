@@ -11,6 +11,7 @@ namespace slowfilm::command {
 namespace {
 
 namespace json = boost::json;
+using testing::ContainsRegex;
 using testing::HasSubstr;
 using testing::StartsWith;
 
@@ -308,6 +309,63 @@ TEST(CommandCheck, a_limit_outside_the_benchs_is_an_error_at_its_place) {
         1 + std::count(text.begin(), text.begin() + static_cast<std::ptrdiff_t>(text.find("voltage_max")), '\n');
     EXPECT_THAT(ran.err, StartsWith(shipped("fast-by-stages.toml") + ":" + std::to_string(line) + ":"));
     EXPECT_THAT(ran.err, HasSubstr("error: 'voltage_max' is 4.25 V, but this bench allows at most 4.1 V"));
+}
+
+// The text of the built-in set with each `from` replaced by its `to`.
+std::string own_set(const std::vector<std::pair<std::string, std::string>>& changes) {
+    std::string text = read_whole(SLOWFILM_SOURCE_DIR "/sim/cells/nmc-graphite-pouch-5ah.toml");
+    for (const auto& [from, to] : changes) {
+        const auto place = text.find(from);
+        EXPECT_NE(place, std::string::npos) << from;
+        text.replace(place, from.size(), to);
+    }
+    return text;
+}
+
+TEST(CommandRehearse, a_cell_of_ones_own_is_a_file) {
+    const CommandFolder folder;
+    const std::string set = folder.write("own.toml", own_set({{"NMC/graphite pouch, 5 Ah", "our pilot line"},
+                                                              {"surface_growth      = 1.25", "surface_growth = 1.5"}}));
+    const Ran ran = slowfilm({"rehearse", shipped("staged-nmc-pouch.toml"), "--cell", set, "--format", "json"});
+    EXPECT_EQ(ran.code, 0) << ran.err;
+    const json::object model = strict(ran).at("model").as_object();
+    EXPECT_EQ(model.at("name"), "our pilot line");
+    EXPECT_NEAR(model.at("expected_first_cycle_efficiency").as_double(), 0.8733, 0.001);
+}
+
+TEST(CommandRehearse, a_cell_that_cannot_be_is_65_with_the_place) {
+    const CommandFolder folder;
+    const std::string swapped = [] {
+        std::string text = own_set({{"[negative]", "[other]"}, {"[negative.curve]", "[other.curve]"}});
+        for (const auto& [from, to] : {std::pair{"[positive]", "[negative]"},
+                                       {"[positive.curve]", "[negative.curve]"},
+                                       {"pristine               = 0.980 ", "#"},
+                                       {"[other]", "[positive]\npristine = 0.9"},
+                                       {"[other.curve]", "[positive.curve]"}}) {
+            text.replace(text.find(from), std::string{from}.size(), to);
+        }
+        return text;
+    }();
+    for (const auto& [text, what] : {
+             std::pair{own_set({{"capacity    = 5.0 ", "capacity    = -5.0 "}}), "a capacity is above 0, not -5"},
+             {own_set({{"concentration = 1000 ", "concentration = 0 "}}), "there is some salt in an electrolyte"},
+             {own_set({{"cooling       = 0.20", "cooling       = nan"}}), "nan"},
+             {own_set({{"heat_potential      = 1.5 ", "heat_potential      = inf "}}), "inf"},
+             {own_set({{"porosity               = 0.253991", "#"}}), "porosity"},
+             {own_set({{"full                   = 0.42424", "full                   = 0.62424"}}),
+              "the stoichiometries cannot reach the window"},
+             {own_set({{"heat_capacity = 88.88", "heat_capacity = 1e-308"}}),
+              "a heat capacity is at least 0.1 J/K for each Ah"},
+             {own_set({{"rate = 12.17805062", "rate = 1e308"}}), "a term's rate lies between"},
+             {swapped, "the electrodes are swapped"},
+         }) {
+        const std::string set = folder.write("own.toml", text);
+        const Ran ran = slowfilm({"rehearse", shipped("staged-nmc-pouch.toml"), "--cell", set});
+        EXPECT_EQ(ran.code, 65) << what;
+        EXPECT_EQ(ran.out, "") << what;
+        EXPECT_THAT(ran.err, ContainsRegex("own.toml:[0-9]+:[0-9]+: error: ")) << what;
+        EXPECT_THAT(ran.err, HasSubstr(what));
+    }
 }
 
 TEST(CommandRehearse, a_bad_protocol_is_65_and_leaves_no_ledger) {

@@ -58,6 +58,8 @@ TEST(Command, wrong_words_are_64_and_one_sentence_with_nothing_on_stdout) {
              {"rehearse", protocol, "--capacity", "5"},
              {"rehearse", protocol, "--capacity", "5,0 Ah"},
              {"rehearse", protocol, "--capacity", "0 Ah"},
+             {"rehearse", protocol, "--capacity", "1 uAh"},
+             {"rehearse", protocol, "--capacity", "501 Ah"},
              {"rehearse", protocol, "--capacity", "nan Ah"},
              {"rehearse", protocol, "--cell", "no such chemistry"},
              {"start", "--channel", "a1"},

@@ -11,6 +11,7 @@ namespace slowfilm::sim {
 namespace {
 
 using ::testing::HasSubstr;
+using ::testing::Not;
 using ::testing::StartsWith;
 
 RehearsalOutcome rehearsed(const std::string& name, const RehearsalOptions& options = {}) {
@@ -50,6 +51,14 @@ TEST(RehearsalOfTheElectrochemicalCell, takes_the_set_of_the_chemistry_and_anoth
 
 TEST(RehearsalOfTheElectrochemicalCell, says_that_a_set_was_made_to_another_capacity) {
     EXPECT_THAT(rehearsed("baseline-three-cycles.toml").model.name, HasSubstr("made to 2.4 Ah"));
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, says_that_the_cell_is_of_another_chemistry_than_the_protocol) {
+    RehearsalOptions options;
+    options.set = particle_set("LFP/graphite").value();
+    EXPECT_THAT(rehearsed("staged-nmc-pouch.toml", options).model.name, HasSubstr("not the protocol's NMC/graphite"));
+    options.set = particle_set("NMC/graphite").value();
+    EXPECT_THAT(rehearsed("staged-nmc-pouch.toml", options).model.name, Not(HasSubstr("not the protocol's")));
 }
 
 TEST(RehearsalOfTheElectrochemicalCell, refuses_a_set_that_cannot_be) {

@@ -17,7 +17,7 @@ ROOMS = {
     "daemon/protocol": ["daemon/core"],
     "daemon/engine": ["daemon/protocol"],
     "daemon/wire": ["daemon/core"],
-    "daemon/channel": ["daemon/core"],
+    "daemon/channel": ["daemon/protocol", "daemon/wire"],
     "daemon/ledger": ["daemon/core"],
     "daemon/record": ["daemon/engine", "daemon/ledger"],
     "daemon/control": ["daemon/core"],
@@ -35,7 +35,7 @@ ROOMS = {
 
 # Which rooms may include a library's headers.
 LIBRARIES = {
-    r"boost/asio": {"daemon/control", "daemon/bench", "daemon/main"},
+    r"boost/asio": {"daemon/channel", "daemon/control", "daemon/bench", "daemon/main"},
     r"sqlite3\.h": {"daemon/ledger"},
     r"toml\+\+": {"daemon/protocol"},
     r"sodium": {"daemon/core"},

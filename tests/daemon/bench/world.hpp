@@ -58,6 +58,7 @@ class WilfulChannel final : public channel::Channel {
 
     [[nodiscard]] const ChannelTraits& traits() const override { return inner_->traits(); }
     [[nodiscard]] bool simulated() const override { return !real; }
+    [[nodiscard]] channel::Health health() const override { return inner_->health(); }
     void sample(Time now, SampleHandler handler) override {
         if (on_sample) {
             handler = [this, handler = std::move(handler)](Sample sample) {

@@ -96,6 +96,31 @@ TEST(Ends, another_end_than_the_good_one_goes_the_overrun_way) {
     EXPECT_EQ(bench.run.wait, WaitReason::not_good_end);
 }
 
+TEST(Ends, a_good_end_is_not_passed_by_another_condition_that_was_already_so) {
+    for (const auto& [what, state] :
+         {std::pair{protocol::OnOverrun::wait, RunState::waiting}, {protocol::OnOverrun::stop, RunState::stopped}}) {
+        Step charge = charge_step(CurrentOrRate{500_mA}, 3600_mV, 14_h);
+        charge.ends.amount = StepCharge{100_mAh};
+        charge.good_end = protocol::GoodEnd::amount;
+        charge.on_overrun = what;
+        Bench bench = at(3700_mV, of_steps({charge, charge_step(CurrentOrRate{1000_mA}, 4200_mV, 14_h)}));
+        bench.steps(10);
+        EXPECT_EQ(bench.run.state, state);
+        EXPECT_EQ(bench.run.wait, WaitReason::not_good_end);
+        EXPECT_EQ(bench.run.step, 0) << "the film stage must not be skipped for the fast one after it";
+    }
+}
+
+TEST(Ends, a_hold_in_either_direction_comes_to_its_net_charge_from_above_too) {
+    Step hold = hold_step(3500_mV, CurrentOrRate{500_mA}, CurrentOrRate{1_mA}, 14_h);
+    hold.direction = protocol::Direction::either;
+    hold.ends.current.reset();
+    hold.ends.net = StepCharge{Charge{} - 100_mAh};
+    Bench bench = at(3500_mV, of_steps({hold, rest_step(1_h)}));
+    bench.steps(5);
+    EXPECT_EQ(bench.run.step, 0) << "0 mAh is not -100 mAh";
+}
+
 TEST(Ends, the_good_end_goes_on) {
     Step charge = charge_step(CurrentOrRate{500_mA}, 4000_mV, 14_h);
     charge.ends.amount = StepCharge{100_mAh};
@@ -307,6 +332,44 @@ TEST(Ambient, the_chamber_is_set_when_its_step_begins_and_again_after_a_pause) {
         again = again || bench.last.apply_ambient;
     }
     EXPECT_TRUE(again);
+}
+
+TEST(Ambient, the_chamber_is_not_set_while_the_cell_waits_for_the_others_of_its_tray) {
+    Step rest = rest_step(1_h);
+    rest.ambient = 45_degC;
+    rest.together = true;
+    ChannelTraits traits = ideal_traits();
+    traits.has_chamber = true;
+    Bench bench{of_steps({rest}), formed(), traits};
+    bench.voltage = 3600_mV;
+    bench.start();
+    bench.steps(20);
+    EXPECT_EQ(bench.count(EventKind::gathering), 1);
+    EXPECT_EQ(bench.count(EventKind::ambient), 0) << "another cell is still in an earlier step";
+    bench.give(Gathered{});
+    EXPECT_EQ(bench.count(EventKind::ambient), 1);
+    EXPECT_EQ(bench.run.ambient, 45_degC);
+}
+
+TEST(Ambient, a_repeat_sets_it_once_when_its_first_pass_begins_for_all) {
+    Step inner = rest_step(1_min);
+    Step repeat;
+    repeat.kind = protocol::StepKind::repeat;
+    repeat.ambient = 45_degC;
+    repeat.together = true;
+    repeat.times = 2;
+    repeat.steps = {inner};
+    ChannelTraits traits = ideal_traits();
+    traits.has_chamber = true;
+    Bench bench{of_steps({repeat}), formed(), traits};
+    bench.voltage = 3600_mV;
+    bench.start();
+    bench.steps(10);
+    EXPECT_EQ(bench.count(EventKind::ambient), 0);
+    bench.give(Gathered{});
+    bench.run_for(3_min);
+    EXPECT_EQ(bench.run.state, RunState::done);
+    EXPECT_EQ(bench.count(EventKind::ambient), 1);
 }
 
 TEST(Ambient, heat_sets_the_chamber_to_a_safe_one) {

@@ -171,8 +171,45 @@ TEST(Ramp, a_voltage_sweep_is_one_demand_that_moves_at_its_rate_and_ends_when_it
     EXPECT_EQ(bench.run.applied_at, applied) << "its setpoints settle nothing anew";
     EXPECT_NEAR(volts(std::get<HoldVoltage>(bench.run.demand).voltage), 3.650, 0.0011);
     bench.steps(60);
+    EXPECT_EQ(bench.run.state, RunState::forming) << "at its limit of current it has stayed behind";
+    bench.voltage = 3700_mV;
+    bench.step();
     EXPECT_EQ(bench.run.last_visit.ended_by, EndReason::swept);
     EXPECT_EQ(bench.run.state, RunState::done);
+}
+
+TEST(Ramp, a_sweep_down_from_where_the_cell_is_ends_below_and_not_at_once) {
+    Protocol p = base_protocol();
+    p.cell.state = CellState::formed;
+    p.steps = {voltage_sweep(3600_mV, 3000_mV, millivolt_a_second, Rate{1, 10})};
+    p.steps[0].voltage_ramp->from.reset();
+    p.steps[0].ends.voltage = 3550_mV;
+    Bench bench{p, formed()};
+    bench.voltage = 3600_mV;
+    bench.start();
+    for (int i = 0; i < 40; ++i) {
+        bench.voltage = std::get<HoldVoltage>(bench.run.demand).voltage;
+        bench.step();
+    }
+    EXPECT_EQ(bench.run.state, RunState::forming);
+    bench.voltage = 3550_mV;
+    bench.step();
+    EXPECT_EQ(bench.run.last_visit.ended_by, EndReason::voltage);
+}
+
+TEST(Ramp, a_discharge_that_lessens_is_a_discharge_still) {
+    Protocol p = base_protocol();
+    p.cell.state = CellState::formed;
+    p.steps = {current_sweep(Current{-500'000'000}, Current{-100'000'000}, 1_h)};
+    p.steps[0].ends.voltage = 3300_mV;
+    Bench bench{p, formed()};
+    bench.voltage = 3600_mV;
+    bench.start();
+    bench.steps(5);
+    EXPECT_EQ(bench.run.state, RunState::forming) << "3.6 V is not yet below 3.3 V";
+    bench.voltage = 3300_mV;
+    bench.steps(2);
+    EXPECT_EQ(bench.run.last_visit.ended_by, EndReason::voltage);
 }
 
 TEST(Ramp, a_current_sweep_crosses_zero_and_charge_is_its_exact_integral) {

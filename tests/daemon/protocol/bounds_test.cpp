@@ -210,7 +210,7 @@ TEST(Bounds, text_names_each_and_never_prints_a_bound_smaller_than_it_is) {
     EXPECT_THAT(text, HasSubstr("charge in one leg    285.715 mAh\n"));
     EXPECT_THAT(text, HasSubstr("highest voltage      4.2 V, the stage's own ceiling at most 4.21 V\n"));
     EXPECT_THAT(text, HasSubstr("lowest voltage       2.8 V, the stage's own floor at least 2.71 V\n"));
-    EXPECT_THAT(bounds_text(of({rest(1_h)})), HasSubstr("none is ever asked"));
+    EXPECT_THAT(bounds_text(of({rest(1_h)})), HasSubstr("no step asks for any"));
 }
 
 TEST(Bounds, json_has_units_in_its_keys_and_reasons_beside_nulls) {
@@ -218,7 +218,7 @@ TEST(Bounds, json_has_units_in_its_keys_and_reasons_beside_nulls) {
     EXPECT_EQ(
         whole,
         R"({"run_duration_second":50400,"ask_duration_second":0,"charge_leg_ah":1.8,"discharge_leg_ah":1,)"
-        R"("charge_current_ampere":0.2,"discharge_current_ampere":0.2,"highest_voltage_volt":4.2,)"
+        R"("charge_current_ampere":0.2,"discharge_current_ampere":0.2,"connection_check_current_ampere":0.04,"highest_voltage_volt":4.2,)"
         R"("highest_ceiling_voltage_volt":4.21,"lowest_voltage_volt":2.8,"lowest_floor_voltage_volt":2.71,"visits":2})");
     Step endless = charge({1, 10}, 9_h);
     endless.at_most.time.reset();

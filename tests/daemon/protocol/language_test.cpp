@@ -330,11 +330,11 @@ INSTANTIATE_TEST_SUITE_P(
         Refused{head("formed", "stuck = \"100 %\"\n") + fill, "is all that the cell holds"},
         // figures that this protocol never defines
         Refused{head() + fill + charge_with("only_if = { figure = \"dc_resistance\", above = \"40 mohm\" }"),
-                "no pulse stands before it"},
+                "there is no pulse up to there"},
         Refused{head() + fill +
                     step("do = \"rest\"\nends = { time = \"1 h\" }\nonly_if = { figure = \"coulombic_efficiency\", "
                          "below = \"98 %\" }"),
-                "no step before it ends a cycle"},
+                "no step ends a cycle up to there"},
         Refused{head() + hour +
                     step("do = \"rest\"\nends = { time = \"1 h\" }\nonly_if = { figure = \"k_value\", above = \"1 "
                          "mV/d\", from = \"1 h\", to = \"2 h\" }"),
@@ -389,14 +389,77 @@ TEST(LanguageHabits, each_is_a_warning_that_says_it_is_common_practice_and_leave
         head() + step("do = \"charge\"\nrate = \"C/5\"\nends = { voltage = \"4.2 V\" }\nat_most = \"6 h\"");
     hot.replace(hot.find("max = \"45 degC\""), 15, "max = \"48 degC\"");
     warns(hot, "above 45 degC a charge is C/10 at most");
-    warns(head() + fill + "[accept]\nk_value = { max = \"2 mV/d\", step = \"1\" }\n", "names no rest");
-    warns(head() + fill + "[accept]\nk_value = { max = \"2 mV/d\", step = \"1\" }\n", "does not name them");
+    const std::string marks = "[keep]\nat = [\"1 h\", \"2 h\"]\nmean_of = \"60 s\"\n";
+    warns(head() + marks + fill + "[accept]\nk_value = { max = \"2 mV/d\", step = \"1\" }\n", "names no rest");
+    warns(head() + marks + fill + "[accept]\nk_value = { max = \"2 mV/d\", step = \"1\" }\n", "does not name them");
     warns(head() + fill + "[after]\nship = \"air\"\n", "at 30 % of rated or less");
     warns(head() + fill + measure +
               step("do = \"charge\"\nrate = \"C/10\"\nends = { amount = \"30 % of measured\" }\nat_most = \"5 h\"") +
               "[after]\nship = \"air\"\n",
           "or \"27 % of measured\"");
     warns(head("pristine", climb) + fill + "[after]\nship = \"air\"\n", "competent authority's approval");
+}
+
+TEST(LanguageHabits, pulses_and_sweeps_are_no_way_round_them) {
+    std::string hot = head() + fill + hour +
+                      step(
+                          "do = \"pulse\"\nlevels = [ { charge = \"1C\", for = \"10 s\" } ]\n"
+                          "at_most = \"1 min\"");
+    hot.replace(hot.find("max = \"45 degC\""), 15, "max = \"48 degC\"");
+    EXPECT_THAT(said(hot), HasSubstr("may charge at \"1C\""));
+    const std::string climb = "climb = [ { by = \"8 %\", above = \"3.0 V\" } ]\n";
+    EXPECT_THAT(
+        said(head("pristine", climb) + step("do = \"ramp\"\ncurrent = { from = \"1C\", to = \"C/2\", over = \"1 h\" }"
+                                            "\nat_most = \"2 h\"")),
+        HasSubstr("begins the first charge at \"1C\""));
+    EXPECT_THAT(said(head() + fill + step("do = \"ask\"\nprompt = \"Look.\"\nat_most = \"1 d\"") + pulse),
+                HasSubstr("comes without a rest right before it"));
+}
+
+// --- what can never be
+
+TEST(LanguageNever, what_no_run_can_define_or_keep_is_refused) {
+    const auto refused = [](const std::string& text, std::string_view why) {
+        EXPECT_FALSE(check_protocol("x.toml", text).protocol) << text;
+        EXPECT_THAT(said(text), HasSubstr(std::string(why)));
+    };
+    refused(head() + fill + "[accept]\ndc_resistance = { max = \"40 mohm\" }\n",
+            "dc_resistance is never defined: there is no pulse");
+    refused(head() + fill + "[accept]\nk_value = { max = \"2 mV/d\" }\n",
+            "k_value is never defined: no step has times in its keep.at");
+    const std::string ageing = step(
+        "do = \"rest\"\nends = { time = \"1 h\" }\nkeep = { at = [\"30 min\", \"3 h\"], mean_of = "
+        "\"60 s\" }");
+    refused(head() + fill + ageing, "keeps a reading after \"3 h\" but lasts \"1 h\" at most");
+    const std::string single = step("do = \"rest\"\nends = { time = \"4 h\" }\nkeep = { at = [\"30 min\", \"3 h\"] }");
+    refused(head() + fill + single +
+                "[accept]\nk_value = { max = \"2 mV/d\", step = \"2\", from = \"30 min\", to = \"3 h\" }\n",
+            "which keeps single readings at its times");
+    refused(
+        head() +
+            step("do = \"rest\"\nambient = \"40 degC\"\nends = { temperature = { min = \"45 degC\" } }\nat_most = \"4 "
+                 "h\""),
+        "waits for a temperature above the ambient");
+    refused(head() + step("do = \"rest\"\nambient = \"48 degC\"\nends = { time = \"1 h\" }") +
+                step("do = \"hold\"\nvoltage = \"4.1 V\"\nrate_max = \"C/10\"\nends = { current = \"C/50\" }\nat_most "
+                     "= \"3 h\""),
+            "charges at an ambient of \"48 degC\"");
+}
+
+TEST(LanguageNever, a_limit_of_current_that_the_connection_checks_cannot_work_with_is_refused) {
+    std::string small =
+        head() + step("do = \"charge\"\nrate = \"C/200\"\nends = { amount = \"1 %\" }\nat_most = \"5 h\"");
+    small.replace(small.find("current_max = \"2.2 A\""), 21, "current_max = \"20 mA\"");
+    EXPECT_THAT(said(small), HasSubstr("leaves the connection checks too little current"));
+    EXPECT_FALSE(check_protocol("x.toml", small).protocol);
+}
+
+TEST(LanguageNever, a_share_of_measured_that_current_max_would_hold_back_is_warned_of) {
+    std::string tight =
+        head() + fill + measure +
+        step("do = \"charge\"\nrate = \"1C of measured\"\nends = { voltage = \"4.2 V\" }\nat_most = \"2 h\"");
+    tight.replace(tight.find("current_max = \"2.2 A\""), 21, "current_max = \"2.1 A\"");
+    EXPECT_THAT(said(tight), HasSubstr("is held to current_max \"2.1 A\"; at least \"2.2 A\" would be right"));
 }
 
 TEST(LanguageHabits, what_keeps_to_them_is_not_warned_of) {

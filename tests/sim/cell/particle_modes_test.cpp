@@ -282,6 +282,67 @@ TEST(BadInput, a_short_of_a_tenth_of_an_ohm_empties_and_heats_the_cell) {
     EXPECT_LT(charged.at(7200.0).voltage, 0.1);  // all of it goes through the short
 }
 
+// Any numbers that check() lets pass, however odd the cell: the solver comes to the end, and to numbers.
+TEST(BadInput, an_odd_cell_neither_stops_the_clock_nor_shows_what_is_no_number) {
+    test::holds([](std::uint64_t seed) {
+        std::uint64_t state = seed;
+        const auto draw = [&state](std::uint64_t below) {
+            state = state * 6364136223846793005U + 1442695040888963407U;
+            return (state >> 33U) % below;
+        };
+        ParticleParameters odd = pouch();
+        const std::vector<double*> numbers{&odd.heat_capacity,
+                                           &odd.cooling,
+                                           &odd.contact_resistance,
+                                           &odd.leakage_resistance,
+                                           &odd.ambient,
+                                           &odd.negative.diffusivity,
+                                           &odd.positive.diffusivity,
+                                           &odd.negative.rate,
+                                           &odd.positive.rate,
+                                           &odd.negative.diffusivity_activation,
+                                           &odd.negative.rate_activation,
+                                           &odd.negative.porosity,
+                                           &odd.positive.transport,
+                                           &odd.electrolyte.concentration,
+                                           &odd.electrolyte.separator_thickness,
+                                           &odd.film.exchange,
+                                           &odd.film.diffusion,
+                                           &odd.film.tunnel_length,
+                                           &odd.film.surface_ratio,
+                                           &odd.film.resistivity,
+                                           &odd.film.additive,
+                                           &odd.film.activation,
+                                           &odd.film.molar_volume,
+                                           &odd.plating.exchange};
+        for (std::uint64_t i = 0; i < 1 + draw(3); ++i) {
+            *numbers[draw(numbers.size())] *= std::pow(10.0, static_cast<double>(draw(17)) - 8.0);
+        }
+        if (draw(3) == 0) {
+            odd.double_layer = 5e-4 * std::pow(10.0, static_cast<double>(draw(6)));
+        }
+        RC_PRE(check(odd).has_value());
+        ParticleCell cell(odd, draw(2) == 0 ? CellState::pristine : CellState::formed);
+        const auto look = [&](double begin) {
+            for (double t = begin; t <= begin + 3600.0; t += 60.0) {
+                const CellReading seen = cell.at(t);
+                RC_ASSERT(std::isfinite(seen.voltage) && std::isfinite(seen.current) &&
+                          std::isfinite(seen.temperature));
+            }
+            return begin + 3600.0;
+        };
+        cell.drive(0.0, CurrentDrive{1.5, 4.2, 0.0});
+        double t = look(0.0);
+        cell.drive(t, VoltageDrive{3.9, 2.0, 2.0});
+        t = look(t);
+        cell.open(t);
+        t = look(t);
+        cell.drive(t, CurrentDrive{-1.5, 4.3, 2.7});
+        (void)look(t);
+        RC_ASSERT(cell.steps() < 4'000U + 4U * 4U * 3600U);
+    });
+}
+
 TEST(BadInput, a_number_that_is_none_is_refused_wherever_it_stands) {
     const double nan = std::numeric_limits<double>::quiet_NaN();
     for (double ParticleParameters::*number :
@@ -311,6 +372,9 @@ TEST(BadInput, a_number_that_is_none_is_refused_wherever_it_stands) {
     EXPECT_FALSE(check(p).has_value());
     p = pouch();
     p.film.exchange = nan;
+    EXPECT_FALSE(check(p).has_value());
+    p = pouch();
+    p.film.heat_potential = nan;
     EXPECT_FALSE(check(p).has_value());
     p = pouch();
     p.faults = {{CellFaultKind::heat, nan, 0.0, 0.0}};

@@ -50,5 +50,26 @@ TEST(ParticleCell, lithium_is_conserved_to_1e_8_Ah_over_100_hours_of_cycles_and_
     EXPECT_GT(cell.report().film_charge, 0.5);
 }
 
+TEST(ParticleCell, costs_as_many_steps_a_cycle_however_long_the_protocol) {
+    ParticleCell cell(pouch(), CellState::pristine);
+    double t = 0.0;
+    std::uint64_t before = 0;
+    std::uint64_t first_three = 0;
+    for (int cycle = 1; cycle <= 15; ++cycle) {
+        t = charge_to(cell, t, 0.5, 4.2);
+        cell.drive(t, CurrentDrive{-0.5, 4.2, 2.7});
+        while (cell.at(t).mode == DriveMode::constant_current) {
+            t += 1.0;
+        }
+        if (cycle % 3 == 0) {
+            const std::uint64_t taken = cell.steps() - before;
+            before = cell.steps();
+            first_three = cycle == 3 ? taken : first_three;
+            EXPECT_LE(taken, first_three) << "up to cycle " << cycle;
+        }
+    }
+    EXPECT_LE(first_three, 400U);
+}
+
 }  // namespace
 }  // namespace slowfilm::sim

@@ -74,12 +74,13 @@ TEST(ParticleSets, a_bad_one_is_refused_with_the_place_and_the_reason) {
              {"full                   = 0.42424", "full                   = 0.62424", "cannot reach the window"},
              {"voltage_max = 4.2 ", "voltage_max = 4.6 ", "cannot reach the window"},
              {"concentration = 1000 ", "concentration = 0 ", "there is some salt"},
-             {"thickness              = 5.62e-5", "thickness              = 0.0", "a thickness is 0 to 10 mm, not 0"},
+             {"thickness              = 5.62e-5", "thickness              = 0.0",
+              "a thickness is 10 nm to 10 mm, not 0"},
              {"exchange   = 10.0", "exchange   = nan", "nan"},
              {"porosity               = 0.253991", "porosity               = \"a quarter\"", "own.toml:"},
              {"[heat]", "[heat]\ncoling = 3.0", "coling"},
              {"diffusivity            = 2.728e-14", "diffusivity            = 2.728e+14", "a diffusivity lies between"},
-             {"linear = 3.329", "linear = -3.329", "the conductivity is not above 0"},
+             {"linear = 3.329", "linear = -3.329", "the conductivity is not within"},
              {"area        = 0.235312", "area        = 2.35312", "is not a cell of 5 Ah"},
          }) {
         const std::string said = said_of(from, to);

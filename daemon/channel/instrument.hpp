@@ -1,0 +1,82 @@
+// One serial instrument: its link, what all of its outputs share (identity, event register, error queue, front panel),
+// and the news that it went or rebooted, which every output hears whoever of them noticed.
+#pragma once
+
+#include "daemon/channel/link.hpp"
+#include "daemon/channel/profile.hpp"
+#include "daemon/channel/script.hpp"
+#include "daemon/wire/scpi.hpp"
+
+#include <boost/asio/io_context.hpp>
+#include <cstdint>
+#include <functional>
+#include <map>
+#include <memory>
+#include <string>
+#include <vector>
+
+namespace slowfilm::channel {
+
+class Instrument {
+  public:
+    // `serial`: the third field of its identity must be this; "": any will do.
+    Instrument(boost::asio::io_context& io, Timing& timing, InstrumentProfile profile, const std::string& serial);
+    ~Instrument();
+
+    enum class News : std::uint8_t { up, lost, rebooted };
+    using Listener = std::function<void(News)>;
+    [[nodiscard]] std::size_t join(Listener listener);
+    void leave(std::size_t number);
+
+    // Remote, lock, registers and error queue cleared: once after each opening or reboot,
+    // whichever listener asks.
+    void prepare(std::size_t listener, Script::Done done);
+
+    // The answer to the events question. A restart is told to all; it is the value's own trouble besides.
+    [[nodiscard]] Result<Verdict, Trouble> judge_events(const Heard& heard);
+    // The whole error queue, after settings: any entry is trouble. The queue is the instrument's: an entry may be
+    // another output's, which then has its own reading back alone to go by.
+    [[nodiscard]] std::vector<Step> errors_empty();
+
+    [[nodiscard]] std::shared_ptr<Script> run(Urgency urgency, std::vector<Step> steps, Script::Done done);
+    [[nodiscard]] wire::ReplyRules rules(const std::string& unit = "") const { return {profile_.prefix, unit}; }
+    // Trouble that says what an answer should have been; the line is brought in step.
+    [[nodiscard]] tl::unexpected<Trouble> no_answer(std::string_view question, const Heard& heard,
+                                                    wire::ReplyFault fault);
+
+    [[nodiscard]] Link& link() { return link_; }
+    [[nodiscard]] const InstrumentProfile& profile() const { return profile_; }
+
+  private:
+    void tell(News news);
+    void prepared(const Outcome& outcome);
+
+    InstrumentProfile profile_;
+    Link link_;
+    std::map<std::size_t, Listener> listeners_;
+    std::size_t listeners_made_{0};
+    bool prepared_{false};
+    std::shared_ptr<Script> preparing_;
+    std::map<std::size_t, Script::Done> waiting_;  // for the preparation, by listener
+};
+
+// All serial instruments of a bench: a port is opened once, however many outputs hang on it.
+class Instruments {
+  public:
+    Instruments(boost::asio::io_context& io, Timing& timing) : io_(io), timing_(timing) {}
+    // bad_config: the port is another profile's already.
+    [[nodiscard]] Result<std::shared_ptr<Instrument>> at(const std::string& path, const InstrumentProfile& profile,
+                                                         const std::string& serial);
+    [[nodiscard]] Timing& timing() { return timing_; }
+
+  private:
+    struct Known {
+        std::shared_ptr<Instrument> instrument;
+        std::string serial;
+    };
+    boost::asio::io_context& io_;
+    Timing& timing_;
+    std::map<std::string, Known> by_path_;
+};
+
+}  // namespace slowfilm::channel

@@ -1,0 +1,162 @@
+// Opening, reading and writing: the bytes of a link.
+#include "daemon/channel/link_line.hpp"
+
+#include <algorithm>
+#include <array>
+#include <boost/asio/post.hpp>
+#include <cerrno>
+#include <utility>
+
+#include <unistd.h>
+
+namespace slowfilm::channel {
+
+int Link::descriptor() const {
+    return line_ ? line_->port.descriptor() : -1;
+}
+
+bool Link::is_virtual() const {
+    return line_ && line_->port.is_virtual();
+}
+
+void Link::start() {
+    if (!line_ && !retry_.waiting()) {
+        open();
+    }
+}
+
+void Link::open() {
+    Result<Port> port = Port::open(options_.port);
+    if (port) {
+        opened(std::move(*port));
+    } else {
+        retry(std::move(port.error().message));
+    }
+}
+
+void Link::opened(Port port) {
+    line_ = std::make_shared<Line>(io_, std::move(port), this);
+    state_ = State::greeting;
+    half_written_ = false;
+    owed_ = 0;
+    overheard_.clear();
+    input_.clear();
+    output_.clear();
+    echo_.clear();
+    ++openings_;
+    listen();
+    if (options_.boot.count > 0) {
+        step_ = Step::boot;
+        step_alarm_.set(timing_.steady() + options_.boot, [this] { quiet_now(); });
+    } else {
+        quiet_now();
+    }
+}
+
+void Link::close_line() {
+    if (line_) {
+        line_->close();
+        line_ = nullptr;
+    }
+    deadline_.cancel();
+    pause_.cancel();
+    step_alarm_.cancel();
+    step_ = Step::none;
+    state_ = State::closed;
+}
+
+void Link::lost(std::string why) {
+    const bool was_up = up();
+    ++upsets_;
+    close_line();
+    retry(std::move(why));
+    fail_all(LinkFault::lost);
+    if (was_up) {
+        tell(false);
+    }
+}
+
+void Link::retry(std::string why) {
+    trouble_ = std::move(why);
+    retry_.set(timing_.steady() + delay_, [this] { open(); });
+    delay_ = std::min(delay_ * 2, reopen_most);
+}
+
+void Link::listen() {
+    line_->stream.async_wait(boost::asio::posix::descriptor_base::wait_read,
+                             [line = line_](const boost::system::error_code& error) {
+                                 if (line->owner != nullptr && !error) {
+                                     line->owner->read();
+                                 }
+                             });
+}
+
+// One read a turn: a device that never stops talking leaves the others their turns.
+void Link::read() {
+    std::array<char, 4096> bytes{};
+    const ssize_t count = ::read(line_->port.descriptor(), bytes.data(), bytes.size());
+    const int error = errno;
+    if (count > 0) {
+        received_ += static_cast<std::uint64_t>(count);
+        const std::shared_ptr<Line> line = line_;
+        took(std::string_view(bytes.data(), static_cast<std::size_t>(count)));
+        if (line_ == line) {
+            listen();
+        }
+    } else if (count < 0 && (error == EAGAIN || error == EINTR)) {
+        listen();  // somebody else read it: the port is not ours alone, and the question will go unanswered
+    } else {
+        lost("the port '" + options_.port.path + "' is gone: unplugged, or its converter lost power");
+    }
+}
+
+void Link::write(std::string bytes) {
+    // What is left of a line that was given up must not become the beginning of this one.
+    output_ = half_written_ ? options_.line_end + std::move(bytes) : std::move(bytes);
+    half_written_ = false;
+    echo_ = options_.echoes ? output_ : "";
+    last_traffic_ = timing_.steady();
+    early_ = false;
+    write_on();
+}
+
+void Link::write_on() {
+    while (!output_.empty()) {
+        const ssize_t count = ::write(line_->port.descriptor(), output_.data(), output_.size());
+        if (count > 0) {
+            output_.erase(0, static_cast<std::size_t>(count));
+            sent_ += static_cast<std::uint64_t>(count);
+            half_written_ = !output_.empty();
+        } else if (count < 0 && errno == EINTR) {
+            continue;
+        } else if (count < 0 && errno == EAGAIN) {
+            wait_writable();
+            return;
+        } else {
+            // Not from here: whoever is asking has not heard yet that the question is under way.
+            boost::asio::post(io_, [line = line_] {
+                if (line->owner != nullptr) {
+                    line->owner->lost("the port '" + line->port.options().path +
+                                      "' takes no more bytes: unplugged, or its converter lost power");
+                }
+            });
+            return;
+        }
+    }
+    written();
+}
+
+void Link::wait_writable() {
+    if (std::exchange(line_->waits_to_write, true)) {
+        return;
+    }
+    line_->stream.async_wait(boost::asio::posix::descriptor_base::wait_write,
+                             [line = line_](const boost::system::error_code& error) {
+                                 line->waits_to_write = false;
+                                 if (line->owner != nullptr && !error && !line->owner->output_.empty()) {
+                                     line->owner->write_on();
+                                 }
+                             });
+}
+
+}  // namespace slowfilm::channel
