@@ -1,8 +1,5 @@
 #include "sim/channel/simulated_channel.hpp"
 
-#include "daemon/core/text.hpp"
-#include "sim/cell/circuit.hpp"
-#include "sim/cell/particle.hpp"
 #include "sim/stage/noise.hpp"
 
 #include <cmath>
@@ -34,15 +31,6 @@ class EmptyFixture final : public Cell {
     double ambient_{25.0};
     CellReading reading_;
 };
-
-// FNV-1a: a cell's ID gives the same number everywhere.
-std::uint64_t number_of(const std::string& text) {
-    std::uint64_t hash = 0xCBF2'9CE4'8422'2325U;
-    for (const char c : text) {
-        hash = (hash ^ static_cast<unsigned char>(c)) * 0x100'0000'01B3U;
-    }
-    return hash;
-}
 
 class SimulatedChannel final : public channel::Channel {
   public:
@@ -78,28 +66,18 @@ class SimulatedChannel final : public channel::Channel {
     void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) override {
         // What a cell is like goes with its ID: it is the same cell on every channel. The noise is the channel's own.
         const std::uint64_t drawn = mixed(number_of(cell_id));
-        const double rated = ampere_hours(capacity);
-        const double own = rated * options_.capacity_ratio * (1.0 + options_.capacity_spread * deviation(drawn));
-        CircuitParameters cell = scaled(options_.cell, rated > 0.0 ? rated : options_.cell.capacity);
-        cell.capacity = own;
-        const double resistance = 1.0 + options_.resistance_spread * deviation(mixed(drawn));
-        cell.series_resistance *= resistance;
-        for (RcPair& pair : cell.pairs) {
-            pair.resistance *= resistance;
-        }
         StageOptions stage = options_.stage;
         if (options_.chamber) {
             stage.ambient = around_ = options_.chamber->at(now);
         }
-        cell.ambient = stage.ambient;
         stage.seed = mixed(options_.stage.seed ^ drawn);
+        CellKind kind{static_cast<const CellKind&>(options_)};
         if (!options_.faulty_cell.empty() && options_.faulty_cell != cell_id) {
-            cell.faults.clear();
-            cell.reversed = false;
+            kind.cell.faults.clear();
+            kind.cell.reversed = false;
             stage.faults.clear();
         }
-        std::unique_ptr<Cell> made = options_.set ? make_particle_cell(cell, rated, resistance, state)
-                                                  : make_circuit_cell(std::move(cell), state);
+        std::unique_ptr<Cell> made = make_cell(kind, ampere_hours(capacity), state, drawn, stage.ambient);
         stage_ = made ? std::make_unique<Stage>(std::move(made), std::move(stage), now) : empty_stage(options_, now);
     }
 
@@ -117,25 +95,6 @@ class SimulatedChannel final : public channel::Channel {
         }
     }
 
-    // Nothing where no such cell can be.
-    [[nodiscard]] static std::unique_ptr<Cell> make_circuit_cell(CircuitParameters cell, CellState state) {
-        return check(cell) ? std::make_unique<CircuitCell>(std::move(cell), state) : nullptr;
-    }
-    // Most of an electrochemical cell's resistance is in its reactions: that is where it differs from others.
-    [[nodiscard]] std::unique_ptr<Cell> make_particle_cell(const CircuitParameters& like, double rated,
-                                                           double resistance, CellState state) const {
-        if (!(rated > 0.0 && like.capacity > 0.0 && resistance > 0.0)) {
-            return nullptr;
-        }
-        ParticleParameters cell = scaled(*options_.set, like.capacity);
-        cell.capacity = rated;
-        cell.negative.rate /= resistance;
-        cell.positive.rate /= resistance;
-        cell.ambient = like.ambient;
-        cell.reversed = like.reversed;
-        cell.faults = like.faults;
-        return check(cell) ? std::make_unique<ParticleCell>(cell, state) : nullptr;
-    }
     [[nodiscard]] static std::unique_ptr<Stage> empty_stage(const SimulatedChannelOptions& options, Time now) {
         StageOptions stage = options.stage;
         stage.faults.clear();
@@ -157,28 +116,10 @@ Result<std::unique_ptr<channel::Channel>> make_simulated_channel(SimulatedChanne
 }
 
 Result<void> check(const SimulatedChannelOptions& options) {
-    if (auto good = check(options.cell); !good) {
+    if (auto good = check(static_cast<const CellKind&>(options)); !good) {
         return good;
     }
-    if (options.set) {
-        if (auto good = check(*options.set); !good) {
-            return good;
-        }
-    }
-    if (auto good = check(options.stage); !good) {
-        return good;
-    }
-    for (const double spread : {options.capacity_spread, options.resistance_spread}) {
-        if (!(spread >= 0.0 && spread <= 0.25)) {
-            return fail(Failure::bad_config, "cells may differ by a standard deviation of 0 to 25 %, not " +
-                                                 print_number(spread * 100.0) + " %");
-        }
-    }
-    if (!(options.capacity_ratio > 0.01 && options.capacity_ratio <= 2.0)) {
-        return fail(Failure::bad_config, "a cell has 1 to 200 % of what is written on it, not " +
-                                             print_number(options.capacity_ratio * 100.0) + " %");
-    }
-    return {};
+    return check(options.stage);
 }
 
 }  // namespace slowfilm::sim

@@ -162,6 +162,12 @@ void Stage::ambient(double celsius, Time now) {
     cell_->ambient(cell_time(now), celsius);
 }
 
+void Stage::set_faults(std::vector<StageFault> faults) {
+    options_.faults = std::move(faults);
+    opens_ = 0;
+    has_last_ = false;
+}
+
 Demand Stage::within_range(const Demand& demand) const {
     const ChannelTraits& traits = options_.traits;
     const auto voltage = [&](Voltage v) { return std::clamp(v, traits.voltage_min, traits.voltage_max); };

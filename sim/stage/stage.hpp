@@ -72,6 +72,8 @@ class Stage {
     // False while a `silent` fault is on: nothing comes back, and sample() has every quantity absent.
     [[nodiscard]] bool answers(Time now) const;
     void ambient(double celsius, Time now);
+    // In place of those it had; demands to open that were swallowed are forgotten.
+    void set_faults(std::vector<StageFault> faults);
 
     [[nodiscard]] const ChannelTraits& traits() const { return options_.traits; }
     [[nodiscard]] Cell& cell() { return *cell_; }

@@ -28,7 +28,9 @@ ROOMS = {
     "sim/stage": ["sim/cell"],
     "sim/channel": ["daemon/channel", "sim/stage"],
     "sim/rehearsal": ["daemon/record", "sim/sets", "sim/stage"],
-    "daemon/main": ["daemon/bench", "daemon/results", "sim/channel", "sim/rehearsal", "sim/sets"],
+    "sim/instrument": ["daemon/wire", "sim/sets", "sim/stage"],
+    "daemon/main": ["daemon/bench", "daemon/results", "sim/channel", "sim/instrument", "sim/rehearsal",
+                    "sim/sets"],
 }
 
 # Which rooms may include a library's headers.
