@@ -66,7 +66,9 @@ judge() {
     local tidy=$1 build=$2 checks=$3 name=$4 hash=$5
     local stamp=$build/tidy/$hash said
     [[ -e $stamp ]] && return 0
-    local options=(-p "$build" --quiet --extra-arg=-Wno-unknown-warning-option --extra-arg=-Wno-string-conversion)
+    local options=(-p "$build" --quiet --extra-arg=-Wno-unknown-warning-option --extra-arg=-Wno-string-conversion
+        # GCC's way of saying it, in the compile commands of what is linked as a whole.
+        --extra-arg=-Wno-ignored-optimization-argument)
     [[ -n $checks ]] && options+=("--checks=$checks")
     if said=$("$tidy" "${options[@]}" "$name" 2>&1); then
         : >"$stamp"
