@@ -56,7 +56,7 @@ Bench::Answer Bench::acknowledge(const control::Request& request) {
     result["state"] = state_word(task);
     const ledger::ChannelLatch* kept = latch_of(task);
     result["latch"] = kept != nullptr ? boost::json::value(kept->text) : boost::json::value(nullptr);
-    result["latch_reason"] = kept != nullptr ? there : "";
+    result["stays_latched"] = kept != nullptr ? there : "";
     return result;
 }
 

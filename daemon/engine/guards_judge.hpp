@@ -16,6 +16,8 @@ struct Scope {
     bool idle{false};  // the run is over or tripped, and its cell still lies there
 };
 
+inline constexpr std::uint32_t heat_guards =
+    bit_of(GuardId::over_temperature) | bit_of(GuardId::temperature_rise) | bit_of(GuardId::above_ambient);
 // A bench reads a channel without a run every few seconds only.
 inline constexpr Duration idle_stale_least{30'000'000};
 // The longest that a quantity may go without a reading; no interval longer than that counts as watched.

@@ -76,7 +76,7 @@ TEST(Trouble, taking_note_of_a_cell_trip_frees_no_channel_whose_output_is_stuck)
     });
     const boost::json::object answer = world.ask("acknowledge", world.reason_for("a1"));
     EXPECT_FALSE(answer.at("latch").is_null());
-    EXPECT_THAT(text(answer, "latch_reason"), HasSubstr("not seen open"));
+    EXPECT_THAT(text(answer, "stays_latched"), HasSubstr("not seen open"));
     EXPECT_FALSE(world.channel("a1").at("latch").is_null());
     EXPECT_THAT(text(world.channel("a1"), "needs"), HasSubstr("open this channel by hand now"));
     world.channels[0]->on_sample = nullptr;
