@@ -33,21 +33,30 @@ Bench::Answer Bench::acknowledge(const control::Request& request) {
                     taken ? "the trip of " + named + " is acknowledged already; what it needs now: " + run->needs()
                           : named + " is " + state_word(task) + ": there is no trip to acknowledge");
     }
-    const bool open = run != nullptr && run->plan != nullptr ? run->run.opening.verified : task.output_open();
-    if (!trip && !open) {
+    // Of a cell trip a person only takes note; the channel's own latch goes with its cause, whoever lies on it.
+    const bool for_good = trip && run->run.trip_class == TripClass::cell;
+    const std::string own = trouble_of(task);
+    const std::string there = own.empty() ? trouble_beside(task) : own;
+    const std::string what =
+        trip ? named + " tripped by " + std::string(guard_row(run->run.tripped_by).name) : channel + " is latched";
+    if (!for_good && !there.empty()) {
         return fail(Failure::bad_data,
-                    "the output of " + channel + " is not seen open, and so the cause is still there; open it by hand");
+                    what + ", and its cause is still there: " + there + "; acknowledge it once that is gone");
     }
     note(request.peer, &task, "acknowledge", *reason);
     if (trip && engine::refused(task.command(CommandKind::acknowledge))) {
-        return fail(Failure::bad_data, named + " tripped by " + std::string(guard_row(run->run.tripped_by).name) +
-                                           ", and its cause is still there; acknowledge it once it is gone");
+        return fail(Failure::bad_data, what + ", and its cause is still there; acknowledge it once it is gone");
     }
-    unlatch(task);
+    if (there.empty()) {
+        unlatch(task);
+    }
     boost::json::object result = answer("acknowledged");
     result["run"] = run != nullptr ? boost::json::value(run->number) : boost::json::value(nullptr);
     result["channel"] = task.config().name;
     result["state"] = state_word(task);
+    const ledger::ChannelLatch* kept = latch_of(task);
+    result["latch"] = kept != nullptr ? boost::json::value(kept->text) : boost::json::value(nullptr);
+    result["stays_latched"] = kept != nullptr ? there : "";
     return result;
 }
 

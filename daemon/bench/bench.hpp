@@ -108,12 +108,17 @@ class Bench final : public Surroundings {
     void test_over(std::size_t channel) override;
     void sampled(std::size_t channel) override;
     [[nodiscard]] bool test_beside(std::size_t channel) override;
+    [[nodiscard]] bool latched(std::size_t channel) const override;
 
     // what channels have in common: latches, groups, chambers, trays (together.cpp)
     void judge_latch(std::size_t channel, const Event& event);
     void latch(const ChannelTask& task, std::string text);
     void unlatch(const ChannelTask& task);
     [[nodiscard]] const ledger::ChannelLatch* latch_of(const ChannelTask& task) const;
+    // What is wrong now with the channel itself, and with its neighbours in the group (a stuck output, heat), as a
+    // clause; "" where nothing is.
+    [[nodiscard]] std::string trouble_of(const ChannelTask& task) const;
+    [[nodiscard]] std::string trouble_beside(const ChannelTask& task) const;
     void cool_chamber_of(const ChannelTask& task);
     [[nodiscard]] Result<void> chamber_allows(const ChannelTask& task, const engine::Plan& plan,
                                               ledger::RunNumber tray) const;

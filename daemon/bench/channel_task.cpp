@@ -1,6 +1,8 @@
 #include "daemon/bench/channel_task.hpp"
 
 #include "daemon/core/ensure.hpp"
+#include "daemon/core/text.hpp"
+#include "daemon/protocol/bounds.hpp"
 
 #include <algorithm>
 #include <utility>
@@ -15,6 +17,7 @@ constexpr Duration verify_period = 50_ms;
 constexpr Duration checkpoint_every = 60_s;
 constexpr Duration slept_least = 1_s;
 constexpr Duration idle_period = 5_s;  // of a channel whose run is over, until its cell is taken away
+constexpr Duration idle_fresh = 30_s;  // a reading of such a channel is not older
 
 // Readings of a channel without a run: each quantity's newest.
 template <class Q>
@@ -25,57 +28,6 @@ void take_newer(Reading<Q>& kept, const Reading<Q>& fresh) {
 }
 
 }  // namespace
-
-bool ActiveRun::over() const {
-    if (plan) {
-        return engine::is_over(run);
-    }
-    return status.state == RunState::stopped || status.state == RunState::done;
-}
-
-std::string ActiveRun::needs() const {
-    if (!plan || (!trouble.empty() && !over())) {
-        return over() ? "" : trouble;
-    }
-    if (restarted && run.state == RunState::waiting) {
-        return "the daemon was restarted during this run; look at the cell, then resume or stop";
-    }
-    return recorder->needs(run);
-}
-
-std::string ActiveRun::alarm() const {
-    if (!plan) {
-        return "";
-    }
-    if (run.idle_said != 0) {
-        return idle_text;
-    }
-    return run.low_said > 0 && run.low_since.count != 0 ? copper_text : "";
-}
-
-void ActiveRun::note(const ledger::VisitRecord& visit) {
-    charge_in_ah += visit.charge_in_ah;
-    charge_out_ah += visit.charge_out_ah;
-}
-
-void ActiveRun::note(const ledger::EventRecord& event) {
-    if (event.event.kind == EventKind::tripped) {
-        trip_text = event.text;
-    } else if (event.event.kind == EventKind::copper) {
-        copper_text = event.text;
-    } else if (event.event.kind == EventKind::idle_alarm) {
-        idle_text = event.text;
-    }
-}
-
-void ActiveRun::keep(ledger::Record record) {
-    if (const auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
-        note(*visit);
-    } else if (const auto* event = std::get_if<ledger::EventRecord>(&record)) {
-        note(*event);
-    }
-    records.push_back(std::move(record));
-}
 
 ChannelTask::ChannelTask(std::size_t index, const ChannelConfig& config, std::unique_ptr<channel::Channel> channel,
                          Surroundings& surroundings)
@@ -104,7 +56,9 @@ std::optional<Schedule::Next> ChannelTask::turn() {
         return Schedule::Next{std::min(verify_period, config_.traits.period)};
     }
     if (!feeds_run()) {
-        return std::nullopt;
+        return surroundings_.latched(index_)
+                   ? std::optional(Schedule::Next{std::max(idle_period, config_.traits.period), false})
+                   : std::nullopt;
     }
     return settled() && !surroundings_.test_beside(index_)
                ? Schedule::Next{std::max(idle_period, config_.traits.period), false}
@@ -118,6 +72,32 @@ bool ChannelTask::settled() const {
 
 bool ChannelTask::at_rest() const {
     return feeds_run() ? is_open(run_->run.demand) && run_->run.opening.verified : opening_.verified;
+}
+
+std::string ChannelTask::trouble() const {
+    const Time now = surroundings_.clock().now();
+    const Duration longest = std::max(config_.traits.period * 3, idle_fresh);
+    const auto fresh = [&](const auto& reading) { return reading.good() && now - reading.time <= longest; };
+    const std::string channel = "channel '" + escaped(config_.name) + "'";
+    if (!opening_.verified) {
+        return "the output of " + channel + " is not seen open; open it by hand";
+    }
+    if (!fresh(last_.current)) {
+        return channel + " has no fresh reading of its current";
+    }
+    if (config_.traits.temperature_of == TemperatureOf::none) {
+        return "";
+    }
+    const Temperature least = std::max(config_.traits.temperature_plausible_min, protocol::temperature_min_default);
+    const Temperature most = config_.traits.temperature_plausible_max;
+    if (!fresh(last_.temperature)) {
+        return "the thermometer of " + channel + " gives no fresh reading";
+    }
+    if (!(last_.temperature.value >= least && last_.temperature.value <= most)) {
+        return "the thermometer of " + channel + " reads " + print(last_.temperature.value) + ", outside " +
+               print(least) + " to " + print(most);
+    }
+    return "";
 }
 
 Current ChannelTask::leakage() const {
@@ -187,7 +167,7 @@ void ChannelTask::judge_opening(Time now) {
     if (run_ != nullptr && run_->plan != nullptr && !is_open(run_->run.demand)) {
         opening_ = engine::Opening{};  // the run has taken over, and current is what it asked for
     }
-    if (!opening_.wanted || opening_.verified) {
+    if (!opening_.wanted || (opening_.verified && feeds_run())) {
         return;
     }
     const engine::OpeningStep step =

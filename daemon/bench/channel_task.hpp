@@ -41,6 +41,8 @@ struct ActiveRun {
     [[nodiscard]] RunState state() const { return plan ? run.state : status.state; }
     [[nodiscard]] bool over() const;
     [[nodiscard]] std::string needs() const;
+    // Current flows, or may, though open circuit is asked for.
+    [[nodiscard]] bool stuck() const { return plan && engine::is_stuck(run); }
     // An alarm that is no trip and is still so, as a sentence; "" when there is none.
     [[nodiscard]] std::string alarm() const;
     // Keeps what is shown of it, and the record itself until the next hand-over.
@@ -73,6 +75,8 @@ class Surroundings {
     virtual void sampled(std::size_t channel) = 0;
     // A neighbour sends its test current: this channel must be seen at its own pace meanwhile.
     [[nodiscard]] virtual bool test_beside(std::size_t channel) = 0;
+    // This channel is latched: it is looked at though no run is on it, so that its cause can be seen to be gone.
+    [[nodiscard]] virtual bool latched(std::size_t channel) const = 0;
     // An input has been carried out whole; `told`: with events.
     virtual void decided(std::size_t channel, bool told) = 0;
 };
@@ -91,6 +95,8 @@ class ChannelTask {
     // Nothing is asked of it, and it is seen so.
     [[nodiscard]] bool at_rest() const;
     [[nodiscard]] bool opening_failed() const { return opening_.escalated; }
+    // What is wrong with a channel that no run sees to, as a clause; "" where nothing is.
+    [[nodiscard]] std::string trouble() const;
     // The daemon ends: the run hears of it and opens, the output is opened besides. The run is fed until seal(), so
     // that its record shows the circuit open.
     void close();

@@ -295,6 +295,10 @@ Result<void> Bench::energising_allowed(const ChannelTask& task) const {
                                            "acknowledge '" +
                                            escaped(task.config().name) + "' --reason TEXT");
     }
+    if (const std::string beside = trouble_beside(task); !beside.empty()) {
+        return fail(Failure::bad_data,
+                    "channel '" + escaped(task.config().name) + "' gets no current: " + beside + " first");
+    }
     if (const ActiveRun* run = task.run(); run != nullptr && quarantined_.contains(run->cell)) {
         return fail(Failure::bad_data,
                     "cell '" + escaped(run->cell) + "' is quarantined: it gets no current until a person lifts that");

@@ -326,7 +326,13 @@ void Bench::finish_starting(const std::shared_ptr<Starting>& starting) {
                 cell.why_not = Error{Failure::try_again,
                                      "run " + std::to_string(cell.run) + " was stopped and removed before it began"};
             } else if (!closing_ && run->run.state == RunState::planned) {
-                (void)cell.task->command(CommandKind::start);
+                // While the disk was waited for, a neighbour may have got hot, or the channel been latched.
+                if (const Result<void> still = energising_allowed(*cell.task); !still) {
+                    cell.why_not = still.error();
+                    (void)cell.task->command(CommandKind::stop);
+                } else {
+                    (void)cell.task->command(CommandKind::start);
+                }
             }
         }
         give_up(*starting);

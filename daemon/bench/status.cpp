@@ -54,15 +54,21 @@ void put_charge(boost::json::object& object, const ActiveRun* run) {
     object["charge_out_ah"] = out;
 }
 
-// Whether current may flow: "driven", "opening" until no current is seen, "open", or "stuck" once that takes too long.
-std::string_view output_word(const engine::Run& run) {
+// Whether current may flow: "driven", "opening" until no current is seen, "open", or "stuck" once that takes too long
+// or current is seen.
+std::string_view output_word(const ChannelTask& task) {
+    const ActiveRun* active = task.run();
+    if (active == nullptr || !active->plan) {
+        return task.output_open() ? "open" : task.opening_failed() ? "stuck" : "opening";
+    }
+    const engine::Run& run = active->run;
     if (!run.opening.wanted) {
         return run.state == RunState::planned ? "open" : "driven";
     }
-    return run.opening.verified ? "open" : run.opening.escalated ? "stuck" : "opening";
+    return run.opening.verified ? "open" : engine::is_stuck(run) ? "stuck" : "opening";
 }
 
-void put_trip(boost::json::object& object, const ActiveRun& run) {
+void put_trip(boost::json::object& object, const ActiveRun& run, engine::AlarmState alarm) {
     if (run.run.state != RunState::tripped) {
         object["trip"] = nullptr;
         return;
@@ -71,7 +77,7 @@ void put_trip(boost::json::object& object, const ActiveRun& run) {
     trip["guard"] = guard_row(run.run.tripped_by).name;
     trip["class"] = run.run.trip_class == TripClass::cell ? "cell" : "channel";
     trip["text"] = run.trip_text;
-    trip["alarm_state"] = engine::name(engine::alarm_state(*run.plan, run.run));
+    trip["alarm_state"] = engine::name(alarm);
     object["trip"] = std::move(trip);
 }
 
@@ -138,18 +144,20 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
     put_reading(object, "ambient_temperature_celsius", "ambient_temperature_reason", last.ambient, celsius);
     put_charge(object, run);
     object["run_second"] = restored ? seconds(run->recorder->status(run->run).ended - run->run.started) : 0.0;
-    object["output"] = restored ? output_word(run->run) : "open";
+    object["output"] = output_word(task);
     object["needs"] = run != nullptr ? run->needs() : "";
     object["asked"] = asked_of(run);
     object["alarm"] = run != nullptr ? run->alarm() : "";
     // In the words of ISA-18.2 / IEC 62682: of the trip that the run stands in, or of its idle watch.
-    object["alarm_state"] =
-        engine::name(restored ? engine::alarm_state(*run->plan, run->run) : engine::AlarmState::normal);
+    const engine::AlarmState alarm = restored ? engine::alarm_state(*run->plan, run->run, !trouble_beside(task).empty())
+                                              : engine::AlarmState::normal;
+    object["alarm_state"] = engine::name(alarm);
+    object["bad_readings"] = restored ? run->run.guards.bad_readings : 0;  // that rode out since the run began
     const ledger::ChannelLatch* latch = latch_of(task);
     object["latch"] = latch != nullptr ? boost::json::value(latch->text) : boost::json::value(nullptr);
     object["tray"] = run != nullptr && run->tray != 0 ? boost::json::value(run->tray) : boost::json::value(nullptr);
     if (restored) {
-        put_trip(object, *run);
+        put_trip(object, *run, alarm);
     } else {
         object["trip"] = nullptr;
     }

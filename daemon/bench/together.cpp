@@ -31,6 +31,7 @@ void Bench::latch(const ChannelTask& task, std::string text) {
     if (fresh) {  // the first reason stands
         feed_.put(there->second);
         feed_.commit();
+        schedule_->wake(task.index());
     }
 }
 
@@ -43,6 +44,57 @@ void Bench::unlatch(const ChannelTask& task) {
 const ledger::ChannelLatch* Bench::latch_of(const ChannelTask& task) const {
     const auto found = latches_.find(task.config().name);
     return found == latches_.end() ? nullptr : &found->second;
+}
+
+bool Bench::latched(std::size_t channel) const {
+    return latch_of(*tasks_[channel]) != nullptr;
+}
+
+std::string Bench::trouble_of(const ChannelTask& task) const {
+    const ActiveRun* active = task.run();
+    if (active == nullptr || !active->plan) {
+        return task.trouble();
+    }
+    const engine::Run& run = active->run;
+    const std::string channel = "channel '" + escaped(task.config().name) + "'";
+    const engine::ChannelTrouble trouble = engine::channel_trouble(*active->plan, run, clock_->now());
+    if (trouble.not_open) {
+        return "the output of " + channel + " is not seen open; open it by hand";
+    }
+    for (const GuardRow& row : guard_table()) {
+        if ((trouble.out & engine::bit_of(row.id)) != 0) {
+            return std::string(row.name) + " of " + channel + " is still out of its limit";
+        }
+    }
+    if (trouble.silent) {
+        return "not every quantity of " + channel + " has a fresh reading";
+    }
+    const bool of_trip = (run.idle_said & engine::bit_of(run.tripped_by)) != 0 && run.trip_class == TripClass::channel;
+    return of_trip && !engine::cause_gone(*active->plan, run, clock_->now())
+               ? std::string(guard_row(run.tripped_by).name) + " of " + channel + " is still out of its limit"
+               : "";
+}
+
+// By their present state: whoever was told once, and when, says nothing of now.
+std::string Bench::trouble_beside(const ChannelTask& task) const {
+    if (task.config().group.empty()) {
+        return "";
+    }
+    for (const auto& other : tasks_) {
+        if (other->index() == task.index() || other->config().group != task.config().group) {
+            continue;
+        }
+        const std::string channel = "channel '" + escaped(other->config().name) + "' of its group";
+        const ActiveRun* run = other->run();
+        const bool seen_to = run != nullptr && run->plan;
+        if (seen_to ? run->stuck() : other->opening_failed()) {
+            return "the output of " + channel + " is not seen open; open that by hand";
+        }
+        if (seen_to && engine::is_hot(*run->plan, run->run)) {
+            return "the cell on " + channel + " is hot";
+        }
+    }
+    return "";
 }
 
 void Bench::open_group_of(std::size_t channel) {

@@ -2,11 +2,12 @@
 
 namespace slowfilm::engine {
 
-AlarmState alarm_state(const Plan& plan, const Run& run) {
+AlarmState alarm_state(const Plan& plan, const Run& run, bool beside) {
     switch (run.state) {
         case RunState::tripped: {
             const bool known = run.wait == WaitReason::acknowledged;
-            if (cause_gone(plan, run, run.now)) {
+            const bool of_group = run.tripped_by == GuardId::group && beside;
+            if (!of_group && cause_gone(plan, run, run.now)) {
                 return known ? AlarmState::latched_acknowledged : AlarmState::latched_unacknowledged;
             }
             return known ? AlarmState::acknowledged : AlarmState::unacknowledged;

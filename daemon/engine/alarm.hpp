@@ -19,7 +19,8 @@ enum class AlarmState : std::uint8_t {
     latched_acknowledged,     // F: the cause is gone, the trip stands until it is reset
 };
 
-[[nodiscard]] AlarmState alarm_state(const Plan& plan, const Run& run);
+// `beside`: a neighbour's trouble is still there, which is the cause of a group trip and known to the bench alone.
+[[nodiscard]] AlarmState alarm_state(const Plan& plan, const Run& run, bool beside);
 [[nodiscard]] std::string_view name(AlarmState state);
 
 }  // namespace slowfilm::engine

@@ -68,7 +68,10 @@ ConnectionVerdict check_voltage(const Plan& plan, const Run& run, Voltage voltag
     if (!(voltage >= reversed_below)) {
         return outside(ConnectionFault::reversed, voltage.count, reversed_below.count);
     }
-    const protocol::Range<Voltage> window = window_of(plan, run);
+    protocol::Range<Voltage> window = window_of(plan, run);
+    // A cell above its limit gets no current, whatever is in doubt.
+    const Voltage most{guard_trip(plan, GuardId::over_voltage)};
+    window.max = std::min(window.max.value_or(most), most);
     if (window.min && !(voltage >= *window.min)) {
         return outside(ConnectionFault::below_start_window, voltage.count, window.min->count);
     }

@@ -31,7 +31,25 @@ std::string_view fault_text(std::int64_t code) {
     return "the channel reported a fault";
 }
 
-std::string trip_text(const Event& event) {
+// Whose limit it is tells by its value; where two caps are the same number, nobody can tell.
+std::string cap_text(const Event& event, const BenchCaps& caps) {
+    const auto beyond = [](const auto& value, const auto& limit) {
+        return print(value) + " is above the " + print(limit) + " that the bench allows";
+    };
+    if (event.limit == caps.temperature_max.count) {
+        return beyond(Temperature{event.value}, caps.temperature_max);
+    }
+    if (event.limit != caps.voltage_max.count) {
+        return beyond(Current{event.value}, caps.current_max);
+    }
+    if (caps.voltage_max.count != caps.current_max.count) {
+        return beyond(Voltage{event.value}, caps.voltage_max);
+    }
+    return print(Voltage{event.value}) + " or " + print(Current{event.value}) + " is above the " +
+           print(caps.voltage_max) + " and " + print(caps.current_max) + " that the bench allows";
+}
+
+std::string trip_text(const Event& event, const Plan& plan) {
     const auto id = static_cast<GuardId>(event.code);
     const std::string name{guard_row(id).name};
     switch (id) {
@@ -50,7 +68,7 @@ std::string trip_text(const Event& event) {
                    " though the charge so far should have brought it above " + print_guard_value(id, event.limit);
         case GuardId::current_lost:
             return name + ": the current fell to " + print_guard_value(id, event.value) + " between two readings";
-        case GuardId::bench_cap: return name + ": a reading beyond what the bench allows";
+        case GuardId::bench_cap: return name + ": " + cap_text(event, plan.caps);
         case GuardId::over_voltage:
         case GuardId::reversed:
         case GuardId::low_voltage:
@@ -249,7 +267,7 @@ std::string describe(const Event& event, const Plan& plan) {
             return std::string{guard_row(static_cast<GuardId>(event.code)).name} +
                    " warns: " + print_guard_value(static_cast<GuardId>(event.code), event.value) + ", warning level " +
                    print_guard_value(static_cast<GuardId>(event.code), event.limit);
-        case EventKind::tripped: return trip_text(event) + ", in " + where;
+        case EventKind::tripped: return trip_text(event, plan) + ", in " + where;
         case EventKind::acknowledged: return "trip acknowledged";
         case EventKind::paused: return "paused; open circuit";
         case EventKind::resumed: return "resumed; connection checks begin";
@@ -262,8 +280,8 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::opened: return "open circuit verified";
         case EventKind::open_resent: return "open circuit asked for again, time " + std::to_string(event.value);
         case EventKind::output_stuck:
-            return "open circuit is not confirmed: " + print(Current{event.value}) +
-                   " at the last reading; open this channel by hand now";
+            return "open this channel by hand now: its output was asked to open and is not seen open, " +
+                   print(Current{event.value}) + " at the last reading";
         case EventKind::stopped: return "stopped";
         case EventKind::done: return "done: ended as written";
         case EventKind::refused: return std::string{command_name(event.code)} + " refused: the run's state forbids it";
@@ -280,7 +298,7 @@ std::string describe(const Event& event, const Plan& plan) {
             return "the cell is at " + print(Voltage{event.value}) +
                    " without current and loses copper: " + print_span(Duration{event.limit}) + " left to charge it";
         case EventKind::idle_alarm:
-            return "the run is over, and its cell on the channel is out of a limit: " + trip_text(event);
+            return "the run is over, and its cell on the channel is out of a limit: " + trip_text(event, plan);
     }
     return "";
 }

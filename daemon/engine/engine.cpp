@@ -94,7 +94,7 @@ void Machine::take(const Tick&) {
 }
 
 void Machine::take(const Sample& raw) {
-    const Sample sample = plausible_part(plan_, raw, now_);
+    const Sample sample = plausible_part(plan_, run_.last, raw, now_);
     const Duration span = now_ - run_.last_sample;
     integrate(sample.current);
     note_cell(sample.voltage);
@@ -108,7 +108,7 @@ void Machine::take(const Sample& raw) {
     judge_marks(sample);
     // A reading counts once: the newest good one of each quantity is the last.
     const auto newest = [](auto& last, const auto& reading) {
-        if (reading.good() && reading.time >= last.time) {
+        if (reading.good()) {
             last = reading;
         }
     };

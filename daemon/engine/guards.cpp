@@ -9,10 +9,16 @@ namespace {
 using namespace literals;
 
 constexpr std::int32_t two_in_a_row = 4;
-constexpr Duration idle_stale_least = 30_s;  // a bench reads a channel without a run every few seconds only
 
-Duration span_of(Time reading, Time fresh, Duration stale_after) {
-    return std::clamp(reading - fresh, Duration{}, stale_after);
+// Persistence is time: that between two readings, however seldom they are taken.
+Duration span_of(const Scope& scope, Time reading, Time fresh, Duration stale_after) {
+    return std::clamp(reading - fresh, Duration{}, longest_gap(scope, stale_after));
+}
+
+// The connection checks have their own deadline, and until a person sets them going again nothing is missed.
+bool not_awaited(const Judge& judge) {
+    const RunState state = judge.run.state;
+    return state == RunState::checking || (state == RunState::waiting && !judge.scope.voltage);
 }
 
 void judge_charge(Judge& judge) {
@@ -30,16 +36,16 @@ void judge_charge(Judge& judge) {
 }
 
 // The bench's own limits hold whatever the protocol says, without persistence.
-void judge_caps(Judge& judge, const Sample& sample) {
+void judge_caps(Judge& judge, const Sample& sample, Current stray) {
     const BenchCaps& caps = judge.plan.caps;
     if (sample.temperature.good()) {
         judge.at_once(GuardId::bench_cap, sample.temperature.value.count, caps.temperature_max.count,
                       !(sample.temperature.value <= caps.temperature_max));
     }
-    if (is_out(judge.run.guards, GuardId::bench_cap) || !judge.scope.running) {
+    if (is_out(judge.run.guards, GuardId::bench_cap)) {
         return;
     }
-    if (sample.voltage.good()) {
+    if (sample.voltage.good() && (judge.scope.voltage || stray.count > 0)) {
         judge.at_once(GuardId::bench_cap, sample.voltage.value.count, caps.voltage_max.count,
                       !(sample.voltage.value <= caps.voltage_max));
     }
@@ -51,9 +57,8 @@ void judge_caps(Judge& judge, const Sample& sample) {
 
 void judge_stale(Judge& judge) {
     const Plan& plan = judge.plan;
-    const Run& run = judge.run;
     const auto check = [&](Time fresh, Duration stale_after) {
-        const Duration limit = judge.scope.idle ? std::max(stale_after, idle_stale_least) : stale_after;
+        const Duration limit = longest_gap(judge.scope, stale_after);
         if (judge.now - fresh <= limit) [[likely]] {
             return false;
         }
@@ -61,19 +66,24 @@ void judge_stale(Judge& judge) {
         return true;
     };
     judge.suspend(GuardId::stale);
-    const bool in_doubt = run.state == RunState::waiting && !judge.scope.voltage;
-    if (run.state == RunState::checking || in_doubt) {
-        return;  // the connection checks have their own deadline
+    if (not_awaited(judge)) {
+        return;
     }
-    const GuardState& guards = run.guards;
+    const GuardState& guards = judge.run.guards;
     if ((judge.scope.voltage || judge.scope.idle) && check(guards.voltage_fresh, plan.stale_voltage)) {
         return;
     }
     if (judge.scope.leakage && check(guards.current_fresh, plan.stale_current)) {
         return;
     }
-    if (plan.traits.temperature_of != TemperatureOf::none) {
-        check(guards.temperature_fresh, plan.stale_temperature);
+    if (judge.scope.idle && is_out(guards, GuardId::not_plausible)) {
+        return;  // a thermometer that is out of its range is not silent, and has been told
+    }
+    if (plan.traits.temperature_of != TemperatureOf::none && check(guards.temperature_fresh, plan.stale_temperature)) {
+        return;
+    }
+    if (plan.traits.has_ambient) {
+        check(guards.ambient_fresh, plan.stale_temperature);
     }
 }
 
@@ -87,9 +97,55 @@ void judge_run_time(Judge& judge) {
     judge.at_once(GuardId::run_time, length.count, s.trip, !(length.count <= s.trip));
 }
 
+bool thermometers_sound(const Sample& sample) {
+    return sample.temperature.quality != Quality::bad && sample.ambient.quality != Quality::bad;
+}
+
 bool sound(const Sample& sample) {
     return sample.voltage.quality != Quality::bad && sample.current.quality != Quality::bad &&
-           sample.temperature.quality != Quality::bad;
+           thermometers_sound(sample);
+}
+
+// Bad readings are counted in every state. Of a cell that lies there, or that a person has in hand, only the
+// thermometers must make sense.
+void judge_plausible(Judge& judge, const Sample& sample) {
+    const bool reads_leads = judge.setting(GuardId::lead_drop).origin != Origin::off;
+    const bool all_sound = sound(sample) && !(reads_leads && leads_unseen(judge, sample));
+    if (!all_sound) {
+        ++judge.run.guards.bad_readings;
+    }
+    if (not_awaited(judge)) {
+        judge.suspend(GuardId::not_plausible);
+        return;
+    }
+    const bool out = judge.scope.voltage && !judge.scope.idle ? !all_sound : !thermometers_sound(sample);
+    judge.judge(GuardId::not_plausible, 0, 0, out,
+                span_of(judge.scope, judge.now, judge.run.last_sample, judge.plan.stale_voltage));
+}
+
+// Current that nobody asked for, once it is known to flow: leakage has fired and is still out, or the openings are
+// sent in vain. It goes through the cell whatever is in doubt. 0: none.
+Current stray_of(const Judge& judge, const Sample& sample) {
+    const Run& run = judge.run;
+    const bool leaks = (run.guards.fired & run.guards.out & bit_of(GuardId::leakage)) != 0;
+    if (!leaks && !run.opening.escalated) [[likely]] {
+        return {};
+    }
+    const Reading<Current>& flowing = newest(sample.current, run.last.current);
+    const bool fresh = judge.now - flowing.time <= longest_gap(judge.scope, judge.plan.stale_current);
+    const bool flows = is_open(run.demand) && flowing.good() && fresh &&
+                       !(magnitude(flowing.value).count <= judge.setting(GuardId::leakage).trip);
+    return flows ? flowing.value : Current{};
+}
+
+// A voltage that is in doubt is the cell's all the same where current flows through it unasked.
+void judge_stray(Judge& judge, const Sample& sample, Duration span, Current stray) {
+    const bool connected = judge.run.begun && judge.run.history.armed;
+    if (stray.count > 0) {
+        judge.above(GuardId::over_voltage, sample.voltage.value.count, span);
+    } else if (stray.count < 0 && connected) {
+        judge.below(GuardId::low_voltage, sample.voltage.value.count, span);
+    }
 }
 
 template <class Q>
@@ -97,6 +153,13 @@ void mark_bad_unless(Reading<Q>& reading, bool plausible) {
     if (reading.good() && !plausible) {
         reading.quality = Quality::bad;
         reading.value = Q{};
+    }
+}
+
+template <class Q>
+void drop_unless_newer(Reading<Q>& reading, const Reading<Q>& last) {
+    if (reading.good() && last.good() && reading.time <= last.time) [[unlikely]] {
+        reading = Reading<Q>{};
     }
 }
 
@@ -161,6 +224,7 @@ void Judge::fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out
     }
     const bool gathered = fill.samples > 0 || fill.out_for.count > 0;
     run.guards.filled = gathered ? run.guards.filled | bit_of(id) : run.guards.filled & ~bit_of(id);
+    run.guards.fired = gathered ? run.guards.fired : run.guards.fired & ~bit_of(id);
     if (fires) {
         trip(id, value, limit);
     }
@@ -181,15 +245,18 @@ void Judge::warn(GuardId id, std::int64_t value, std::int64_t level, bool beyond
     finding.warned_level = level;
 }
 
-// Class cell before class channel, then the table's order. Of a cell that only lies there each guard is told once.
+// Class cell before class channel, then the table's order. Of a cell that only lies there each guard is told once; but
+// heat that comes back opens the neighbours again.
 void Judge::trip(GuardId id, std::int64_t value, std::int64_t limit) {
-    if (scope.idle && (run.idle_said & bit_of(id)) != 0) {
+    const bool anew = (run.guards.fired & bit_of(id)) == 0;
+    run.guards.fired |= bit_of(id);
+    const bool hot_cap = id == GuardId::bench_cap && limit == plan.caps.temperature_max.count;
+    const bool heat = hot_cap || (heat_guards & bit_of(id)) != 0;
+    const bool told = scope.idle && (run.idle_said & bit_of(id)) != 0;
+    finding.heat = finding.heat || (heat && (anew || !told));
+    if (told) {
         return;
     }
-    const bool hot_cap = id == GuardId::bench_cap && limit == plan.caps.temperature_max.count;
-    const bool heat =
-        hot_cap || id == GuardId::over_temperature || id == GuardId::temperature_rise || id == GuardId::above_ambient;
-    finding.heat = finding.heat || heat;
     const bool worse = !finding.tripped || (guard_row(id).trip_class == TripClass::cell &&
                                             guard_row(finding.id).trip_class == TripClass::channel);
     if (worse) {
@@ -200,7 +267,7 @@ void Judge::trip(GuardId id, std::int64_t value, std::int64_t limit) {
     }
 }
 
-Sample plausible_part(const Plan& plan, const Sample& sample, Time now) {
+Sample plausible_part(const Plan& plan, const Sample& last, const Sample& sample, Time now) {
     const ChannelTraits& traits = plan.traits;
     const Voltage most = traits.voltage_max + traits.voltage_max / 10;
     const Current range = std::max(traits.source_max, traits.sink_max);
@@ -213,6 +280,11 @@ Sample plausible_part(const Plan& plan, const Sample& sample, Time now) {
     mark_bad_unless(part.temperature, part.temperature.time <= now && temperature_plausible(part.temperature.value));
     mark_bad_unless(part.terminals, part.terminals.time <= now);
     mark_bad_unless(part.ambient, part.ambient.time <= now && temperature_plausible(part.ambient.value));
+    drop_unless_newer(part.voltage, last.voltage);
+    drop_unless_newer(part.terminals, last.terminals);
+    drop_unless_newer(part.current, last.current);
+    drop_unless_newer(part.temperature, last.temperature);
+    drop_unless_newer(part.ambient, last.ambient);
     return part;
 }
 
@@ -227,35 +299,31 @@ GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time
         return judge.finding;
     }
     GuardState& guards = run.guards;
-    const bool reads_leads = judge.setting(GuardId::lead_drop).origin != Origin::off;
-    const bool all_sound = sound(sample) && !(reads_leads && leads_unseen(judge, sample));
-    if (!all_sound) {
-        ++guards.bad_readings;
-    }
-    if (scope.voltage && !scope.idle) {
-        const Duration span = span_of(now, run.last_sample, plan.stale_voltage);
-        judge.judge(GuardId::not_plausible, 0, 0, !all_sound, span);
-    }
-    judge_caps(judge, sample);
+    const Current stray = stray_of(judge, sample);
+    judge_plausible(judge, sample);
+    judge_caps(judge, sample, stray);
     const Flow flow = flow_of(judge, sample);
     if (sample.voltage.good() && sample.voltage.time > guards.voltage_fresh) {
-        const Duration span = span_of(sample.voltage.time, guards.voltage_fresh, plan.stale_voltage);
+        const Duration span = span_of(scope, sample.voltage.time, guards.voltage_fresh, plan.stale_voltage);
         guards.voltage_fresh = sample.voltage.time;
         if (scope.voltage) {
             judge_voltage(judge, sample, span, flow);
+        } else if (stray.count != 0) {
+            judge_stray(judge, sample, span, stray);
         }
     }
     if (sample.current.good() && sample.current.time > guards.current_fresh) {
-        const Duration span = span_of(sample.current.time, guards.current_fresh, plan.stale_current);
+        const Duration span = span_of(scope, sample.current.time, guards.current_fresh, plan.stale_current);
         guards.current_fresh = sample.current.time;
         judge_current(judge, sample, span);
     }
+    note_ambient(judge, sample);
     if (sample.temperature.good() && sample.temperature.time > guards.temperature_fresh) {
-        const Duration span = span_of(sample.temperature.time, guards.temperature_fresh, plan.stale_temperature);
+        const Duration span = span_of(scope, sample.temperature.time, guards.temperature_fresh, plan.stale_temperature);
         guards.temperature_fresh = sample.temperature.time;
         judge_temperature(judge, sample, span);
     }
-    if (scope.running) {
+    if (scope.running || stray.count != 0) {
         judge_charge(judge);
     }
     judge_stale(judge);
@@ -293,64 +361,16 @@ void start_guards(GuardState& guards, Time now) {
     skip_gap(guards, now);
     guards.current_stopped = now;
     guards.lost_from = Current{};
-    guards.out = 0;
+    guards.out = guards.fired = 0;
 }
 
 void skip_gap(GuardState& guards, Time now) {
-    guards.voltage_fresh = guards.current_fresh = guards.temperature_fresh = now;
+    guards.voltage_fresh = guards.current_fresh = guards.temperature_fresh = guards.ambient_fresh = now;
     guards.slope = SlopeWindow{};
     guards.highest_known = false;
     guards.jump_known = false;
     guards.stuck_known = false;
     guards.stuck_temperature_at = now;
-}
-
-bool cause_gone(const Plan& plan, const Run& run, Time now) {
-    const GuardSetting& setting = settings_of(plan, run)[index_of(run.tripped_by)];
-    const GuardState& guards = run.guards;
-    const bool thermometer = plan.traits.temperature_of != TemperatureOf::none;
-    const bool fresh = now - guards.voltage_fresh <= plan.stale_voltage &&
-                       now - guards.current_fresh <= plan.stale_current &&
-                       (!thermometer || now - guards.temperature_fresh <= plan.stale_temperature);
-    switch (run.tripped_by) {
-        case GuardId::stale:
-        case GuardId::stuck:
-        case GuardId::voltage_jump:
-        case GuardId::not_plausible:
-        case GuardId::channel_fault: return fresh;
-        case GuardId::lead_drop: {
-            const Reading<Voltage>& terminals = run.last.terminals;
-            return fresh && terminals.good() && now - terminals.time <= plan.stale_voltage &&
-                   magnitude(terminals.value - run.last.voltage.value).count <= setting.trip;
-        }
-        case GuardId::charge_temperature:
-        case GuardId::discharge_temperature: {
-            const std::int64_t last = run.last.temperature.value.count;
-            return fresh && last >= setting.low && last <= setting.trip;
-        }
-        case GuardId::leakage:
-        case GuardId::current_lost:
-        case GuardId::current_error:
-        case GuardId::hold_error: return fresh && run.opening.verified;
-        case GuardId::over_voltage:
-        case GuardId::reversed:
-        case GuardId::low_voltage:
-        case GuardId::voltage_fall:
-        case GuardId::above_ambient:
-        case GuardId::discharge_floor:
-        case GuardId::over_current:
-        case GuardId::over_temperature:
-        case GuardId::under_temperature:
-        case GuardId::temperature_rise:
-        case GuardId::climb:
-        case GuardId::charge_leg:
-        case GuardId::charge_net:
-        case GuardId::run_time:
-        case GuardId::bench_cap:
-        case GuardId::group:
-        case GuardId::record_lost: return !is_out(guards, run.tripped_by);
-    }
-    return false;
 }
 
 }  // namespace slowfilm::engine

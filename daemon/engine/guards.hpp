@@ -7,6 +7,7 @@
 #include "daemon/engine/plan.hpp"
 #include "daemon/protocol/guard_table.hpp"
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <limits>
@@ -37,6 +38,21 @@ struct GuardFill {
     constexpr bool operator==(const GuardFill&) const = default;
 };
 
+// One spurious reading must not be taken for what a thermometer says: the median of the last three is.
+template <class Q>
+struct MedianOfThree {
+    std::array<Q, 2> before{};  // the last two readings
+    std::uint8_t seen{0};       // how many of them there are
+    constexpr Q take(Q reading) {
+        const auto [a, b] = before;
+        const bool enough = seen >= 2;
+        before = {b, reading};
+        seen = enough ? std::uint8_t{2} : static_cast<std::uint8_t>(seen + 1);
+        return enough ? std::max(std::min(a, b), std::min(std::max(a, b), reading)) : reading;
+    }
+    constexpr bool operator==(const MedianOfThree&) const = default;
+};
+
 // Temperatures a few seconds apart, for the slope.
 struct SlopeWindow {
     static constexpr std::size_t size = 16;
@@ -44,9 +60,8 @@ struct SlopeWindow {
     std::array<TemperatureDifference, size> rise{};  // cell minus ambient where there is an ambient sensor
     std::uint8_t filled{0};
     std::uint8_t newest{0};
-    std::array<TemperatureDifference, 2> before{};  // the last two readings: the median of three is what counts
-    std::uint8_t seen{0};                           // how many of them there are
-    std::int64_t slope{0};                          // mK/h, as of the newest
+    MedianOfThree<TemperatureDifference> median;
+    std::int64_t slope{0};  // mK/h, as of the newest
     constexpr bool operator==(const SlopeWindow&) const = default;
 };
 
@@ -54,7 +69,9 @@ struct GuardState {
     std::array<GuardFill, guard_count> fill{};
     std::uint32_t out{0};     // bit per GuardId: out of its limit at the last judgement, and would trip
     std::uint32_t filled{0};  // bit per GuardId: its persistence has gathered something that has not drained yet
-    Time voltage_fresh, current_fresh, temperature_fresh;  // of the last good reading, or of the run's start
+    std::uint32_t fired{0};   // bit per GuardId: it has fired, and has not drained since
+    Time voltage_fresh, current_fresh, temperature_fresh,
+        ambient_fresh;  // of the last good reading, or the run's start
     SlopeWindow slope;
     Time current_stopped;  // since when no current flows
     bool current_flows{false};
@@ -70,8 +87,11 @@ struct GuardState {
     Temperature stuck_temperature;  // likewise; a day of the same digit warns
     Time stuck_temperature_at;
     bool stuck_temperature_said{false};
-    Temperature surroundings;  // the warmest ambient of late; what the cell may still be warm from
+    Temperature surroundings;  // the warmest ambient of late: against it a cell warms by itself, or does not
+    Temperature warm_from;     // likewise, but left faster when it was far warmer: against it a cell is too warm
     Time surroundings_at;
+    MedianOfThree<Temperature> ambient_median;
+    Temperature ambient;  // the last median
     bool surroundings_known{false};
     std::uint64_t bad_readings{0};  // rode out, counted and shown
 };
@@ -94,12 +114,16 @@ struct GuardFinding {
 
 // The sample with implausible readings marked bad, so that nobody takes them for values: outside the instrument's range
 // or the bench's own sensor window, or dated after the input that brought it. A broken sensor must not read as a safe
-// cell.
-[[nodiscard]] Sample plausible_part(const Plan& plan, const Sample& sample, Time now);
+// cell. A reading that is no newer than `last`, the newest good ones so far, is left out: it has been judged.
+[[nodiscard]] Sample plausible_part(const Plan& plan, const Sample& last, const Sample& sample, Time now);
 
 // Takes the good readings of a plausible_part into account, judges every guard that the run's state does not suspend.
 [[nodiscard]] GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now);
 [[nodiscard]] bool is_out(const GuardState& guards, GuardId id);
+// A guard of heat is out now: the neighbours may get no current.
+[[nodiscard]] bool is_hot(const Plan& plan, const Run& run);
+// Open circuit is asked for in vain: current is seen, or the openings are not answered.
+[[nodiscard]] bool is_stuck(const Run& run);
 // Time alone: staleness and the run's length.
 [[nodiscard]] GuardFinding judge_tick(const Plan& plan, Run& run, Time now);
 // A new visit or a resumption: soft guards that judge an answer to a demand start anew; hard ones go on.
@@ -108,7 +132,16 @@ void restart_soft_guards(GuardState& guards);
 void start_guards(GuardState& guards, Time now);
 // Nobody watched up to `now`: what was seen before it is compared with nothing after it.
 void skip_gap(GuardState& guards, Time now);
-// A trip may be acknowledged only once its cause is gone, as far as the last readings tell.
+// What is wrong with the channel itself where no current is asked for, as far as the last readings tell.
+struct ChannelTrouble {
+    bool not_open{false};  // the output is not seen open
+    bool silent{false};    // a quantity has no fresh good reading
+    std::uint32_t out{0};  // bit per GuardId of class channel that is judged of a cell that only lies there, and is out
+    [[nodiscard]] constexpr bool any() const { return not_open || silent || out != 0; }
+};
+[[nodiscard]] ChannelTrouble channel_trouble(const Plan& plan, const Run& run, Time now);
+// A trip may be acknowledged only once its cause is gone, as far as the last readings tell. That of a group trip is
+// with the neighbours, which a run does not know: ask the bench besides.
 [[nodiscard]] bool cause_gone(const Plan& plan, const Run& run, Time now);
 
 }  // namespace slowfilm::engine

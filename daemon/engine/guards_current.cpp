@@ -97,9 +97,7 @@ void judge_hold(Judge& judge, const HoldVoltage& hold, const Sample& sample, Dur
 void judge_current(Judge& judge, const Sample& sample, Duration span) {
     const Run& run = judge.run;
     const Current current = sample.current.value;
-    if (judge.scope.running) {
-        judge.above(GuardId::over_current, magnitude(current).count, span);
-    }
+    judge.above(GuardId::over_current, magnitude(current).count, span);  // asked for or not
     const bool settled = sample.current.time >= run.applied_at + judge.plan.traits.settle;
     // Judged against what the stage has taken: current that nobody has let flow yet is current at open circuit.
     if (judge.scope.leakage && run.applied_known && settled && is_open(run.applied)) {

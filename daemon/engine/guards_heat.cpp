@@ -14,21 +14,27 @@ constexpr std::uint8_t slope_updates_min = 3;
 constexpr Duration still_warming_after = 10_min;
 constexpr std::int64_t colder_than_ambient = -2'000;  // mK: beyond it the cell is warmed by its surroundings
 constexpr std::int64_t cools_each_minute = 200;       // mK: what a cell does at least once its chamber is set colder
+constexpr std::int64_t cools_in_minutes = 30;         // or by this part of what it is too warm each minute
+// No cell is warmed or cooled so fast (mK, mK/s) by anything that its absolute limits do not see at once.
+constexpr std::int64_t leap = 5'000;
+constexpr std::int64_t leap_each_second = 500;
 
-// One spurious reading must neither look like a rise nor stand as the start of one.
-TemperatureDifference median_of_three(SlopeWindow& window, TemperatureDifference reading) {
-    const auto [a, b] = window.before;
-    const bool enough = window.seen >= 2;
-    window.before = {b, reading};
-    window.seen = enough ? std::uint8_t{2} : static_cast<std::uint8_t>(window.seen + 1);
-    return enough ? std::max(std::min(a, b), std::min(std::max(a, b), reading)) : reading;
+// A leap, or a silence, is between two readings: what was before it is no start of a rise.
+bool starts_anew(const SlopeWindow& window, Duration since, TemperatureDifference rise, Duration longest) {
+    const std::int64_t step = magnitude(rise - window.rise[window.newest]).count;
+    const bool leapt = step > leap && step > since.count * leap_each_second / (1_s).count;
+    return leapt || since > longest + slope_spacing;
 }
 
 // mK/h between the newest value kept and the youngest one at least slope_span older; 0 until there are enough of them.
-std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference reading) {
+std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference reading, Duration longest) {
     constexpr auto size = static_cast<std::uint8_t>(SlopeWindow::size);
-    const TemperatureDifference rise = median_of_three(window, reading);
-    if (window.filled > 0 && at - window.at[window.newest] < slope_spacing) {
+    const TemperatureDifference rise = window.median.take(reading);
+    const Duration since = at - window.at[window.newest];
+    if (window.filled > 0 && starts_anew(window, since, rise, longest)) [[unlikely]] {
+        window.filled = 0;
+    }
+    if (window.filled > 0 && since < slope_spacing) {
         return window.slope;
     }
     window.newest = static_cast<std::uint8_t>((window.newest + 1) % size);
@@ -52,22 +58,38 @@ std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference readin
 
 // What the cell may be warm from: the warmest that its surroundings have been of late. A chamber set colder leaves its
 // cells behind, and they are neither hot nor heating themselves for it.
-void note_surroundings(GuardState& guards, Temperature ambient, Time at) {
-    const Duration since = at - guards.surroundings_at;
-    if (ambient < guards.surroundings && since < 1_min && guards.surroundings_known) {
+void note_surroundings(GuardState& guards, Time at) {
+    const Temperature ambient = guards.ambient;
+    if (!guards.surroundings_known) {
+        guards.surroundings = guards.warm_from = ambient;
+        guards.surroundings_at = at;
+        guards.surroundings_known = true;
         return;
     }
-    const Temperature left{guards.surroundings.count - since.count / (1_min).count * cools_each_minute};
-    guards.surroundings = guards.surroundings_known ? std::max(left, ambient) : ambient;
+    const Duration since = at - guards.surroundings_at;
+    if (ambient < guards.surroundings && since < 1_min) {
+        return;
+    }
+    const std::int64_t minutes = since.count / (1_min).count;
+    const Temperature left{guards.surroundings.count - minutes * cools_each_minute};
+    guards.surroundings = std::max(left, ambient);
+    for (std::int64_t i = 0; i < minutes && guards.warm_from > ambient; ++i) {
+        const std::int64_t by = (guards.warm_from - ambient).count / cools_in_minutes;
+        guards.warm_from = Temperature{guards.warm_from.count - std::max(by, cools_each_minute)};
+    }
+    guards.warm_from = std::max(guards.warm_from, ambient);
     guards.surroundings_at = at;
-    guards.surroundings_known = true;
 }
 
 // Self-heating, long before an absolute limit. A cell colder than its surroundings is warmed by them.
 void judge_rise(Judge& judge, const Reading<Temperature>& temperature, bool flows, Duration span) {
     GuardState& guards = judge.run.guards;
     const TemperatureDifference rise{temperature.value.count - guards.surroundings.count};
-    const std::int64_t slope = slope_of(guards.slope, temperature.time, rise);
+    const Duration longest = longest_gap(judge.scope, judge.plan.stale_temperature);
+    const std::int64_t slope = slope_of(guards.slope, temperature.time, rise, longest);
+    if (is_out(guards, GuardId::under_temperature)) {
+        guards.slope.filled = 0;  // a thermometer that comes back from there shows no cell that warms
+    }
     if (guards.surroundings_known && rise.count < colder_than_ambient) {
         judge.suspend(GuardId::temperature_rise);
         return;
@@ -94,6 +116,24 @@ void judge_unchanged(Judge& judge, const Reading<Temperature>& temperature) {
 
 }  // namespace
 
+// The median counts, once there is one. A thermometer of the room that falls silent must not switch a guard off: its
+// last reading goes on standing for it until it is stale.
+void note_ambient(Judge& judge, const Sample& sample) {
+    GuardState& guards = judge.run.guards;
+    if (!judge.plan.traits.has_ambient) {
+        return;
+    }
+    if (sample.ambient.good()) {
+        guards.ambient_fresh = std::max(guards.ambient_fresh, sample.ambient.time);
+        const bool enough = guards.ambient_median.seen >= 2;
+        const Temperature median = guards.ambient_median.take(sample.ambient.value);
+        guards.ambient = enough ? median : guards.ambient;
+    }
+    if (guards.ambient.count != 0) {
+        note_surroundings(guards, judge.now);
+    }
+}
+
 void judge_temperature(Judge& judge, const Sample& sample, Duration span) {
     const Temperature temperature = sample.temperature.value;
     judge.above(GuardId::over_temperature, temperature.count, span);
@@ -118,17 +158,11 @@ void judge_temperature(Judge& judge, const Sample& sample, Duration span) {
     }
     guards.current_flows = flows;
     judge_unchanged(judge, sample.temperature);
-    // A thermometer of the room that falls silent must not switch a guard off: its last reading goes on standing for
-    // it.
-    const Reading<Temperature>& ambient = newest(sample.ambient, run.last.ambient);
-    if (judge.plan.traits.has_ambient && ambient.good()) {
-        note_surroundings(guards, ambient.value, sample.temperature.time);
-    }
     if (judge.setting(GuardId::temperature_rise).origin != Origin::off) {
         judge_rise(judge, sample.temperature, flows, span);
     }
     if (guards.surroundings_known) {
-        judge.above(GuardId::above_ambient, (temperature - guards.surroundings).count, span);
+        judge.above(GuardId::above_ambient, (temperature - guards.warm_from).count, span);
     }
 }
 

@@ -16,6 +16,15 @@ struct Scope {
     bool idle{false};  // the run is over or tripped, and its cell still lies there
 };
 
+inline constexpr std::uint32_t heat_guards =
+    bit_of(GuardId::over_temperature) | bit_of(GuardId::temperature_rise) | bit_of(GuardId::above_ambient);
+// A bench reads a channel without a run every few seconds only.
+inline constexpr Duration idle_stale_least{30'000'000};
+// The longest that a quantity may go without a reading; no interval longer than that counts as watched.
+[[nodiscard]] inline Duration longest_gap(const Scope& scope, Duration stale_after) {
+    return scope.idle ? std::max(stale_after, idle_stale_least) : stale_after;
+}
+
 [[nodiscard]] Scope scope_at_rest(const Plan& plan, const Run& run);  // of any state but these two
 inline Scope scope_of(const Plan& plan, const Run& run) {
     if (run.state == RunState::forming || run.state == RunState::resting) [[likely]] {
@@ -93,6 +102,7 @@ class Judge {
     void at_once(GuardId id, std::int64_t value, std::int64_t limit, bool out) {
         if (!out || setting(id).origin == Origin::off) {
             mark(id, false);
+            run.guards.fired &= ~bit_of(id);
             return;
         }
         mark(id, true);
@@ -130,6 +140,8 @@ struct Flow {
 void judge_voltage(Judge& judge, const Sample& sample, Duration span, const Flow& flow);
 void judge_current(Judge& judge, const Sample& sample, Duration span);
 void judge_temperature(Judge& judge, const Sample& sample, Duration span);
+// What the room's thermometer says, where there is one.
+void note_ambient(Judge& judge, const Sample& sample);
 // The terminals are to be read, and have not been for so long that a lifted sense lead would not be seen.
 [[nodiscard]] bool leads_unseen(const Judge& judge, const Sample& sample);
 

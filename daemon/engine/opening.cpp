@@ -9,6 +9,7 @@ namespace {
 using namespace literals;
 
 constexpr std::uint32_t sends_before_escalation = 5;
+constexpr Duration told_every = 5_min;
 
 // One cycle of the channel must have passed after the opening was taken, or the reading may be from before it.
 Duration answer_time(const ChannelTraits& traits) {
@@ -57,8 +58,10 @@ OpeningStep check_opening(Opening& opening, const Reading<Current>& current, Sta
     opening.sent = now;
     ++opening.times;
     step.resend = true;
-    if (opening.times > sends_before_escalation && !opening.escalated) {
+    const bool due = !opening.escalated || now - opening.told >= told_every;
+    if (opening.times > sends_before_escalation && due) {
         opening.escalated = true;
+        opening.told = now;
         step.escalate = true;
     }
     return step;

@@ -15,6 +15,7 @@ struct Opening {
     bool escalated{false};
     Time asked;  // when it was first asked for
     Time sent;   // when it was last sent
+    Time told;   // when it was last told that it is not seen open
     std::uint32_t times{0};
     constexpr bool operator==(const Opening&) const = default;
 };
@@ -22,7 +23,7 @@ struct Opening {
 struct OpeningStep {
     bool verified_now{false};
     bool resend{false};
-    bool escalate{false};  // now: loud, once per opening
+    bool escalate{false};  // now: loud, and again every five minutes until it is seen open
 };
 
 // Open circuit is asked for, or no longer.

@@ -39,6 +39,7 @@ void Machine::heed(const GuardFinding& finding) {
         emit(EventKind::warned, static_cast<std::uint8_t>(GuardId::stuck), run_.guards.stuck_temperature.count,
              temperature_unchanged_for.count);
     }
+    decision_.trip_group = decision_.trip_group || finding.heat;
     if (!finding.tripped) {
         return;
     }
@@ -49,7 +50,6 @@ void Machine::heed(const GuardFinding& finding) {
         return;
     }
     trip(finding.id, finding.value, finding.limit);
-    decision_.trip_group = decision_.trip_group || finding.heat;
     if (finding.heat && run_.ambient_set) {
         run_.ambient = safe_ambient;  // a hot chamber feeds what it should cool
         decision_.apply_ambient = true;
@@ -61,7 +61,6 @@ void Machine::note_idle(const GuardFinding& finding) {
     run_.idle_said |= bit_of(finding.id);
     emit(EventKind::idle_alarm, static_cast<std::uint8_t>(finding.id), finding.value, finding.limit);
     decision_.commit = true;
-    decision_.trip_group = decision_.trip_group || finding.heat;
     if (guard_row(finding.id).trip_class == TripClass::cell) {
         run_.history.quarantined = true;
     }

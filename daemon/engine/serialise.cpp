@@ -8,7 +8,7 @@ namespace slowfilm::engine {
 
 namespace {
 
-constexpr std::uint8_t format_version = 1;
+constexpr std::uint8_t format_version = 2;
 
 class Out {
   public:
@@ -183,6 +183,13 @@ void totals(Io& io, VisitTotals& t) {
     enumeration(io, t.no_resistance, NoResistance::no_change);
 }
 
+template <class Io, class Q>
+void median(Io& io, MedianOfThree<Q>& m) {
+    quantity(io, m.before[0]);
+    quantity(io, m.before[1]);
+    io.value(m.seen);
+}
+
 template <class Io>
 void guards(Io& io, GuardState& g) {
     for (GuardFill& fill : g.fill) {
@@ -195,18 +202,18 @@ void guards(Io& io, GuardState& g) {
     }
     io.value(g.out);
     io.value(g.filled);
+    io.value(g.fired);
     moment(io, g.voltage_fresh);
     moment(io, g.current_fresh);
     moment(io, g.temperature_fresh);
+    moment(io, g.ambient_fresh);
     for (std::size_t i = 0; i < SlopeWindow::size; ++i) {
         moment(io, g.slope.at[i]);
         quantity(io, g.slope.rise[i]);
     }
     io.value(g.slope.filled);
     io.value(g.slope.newest);
-    quantity(io, g.slope.before[0]);
-    quantity(io, g.slope.before[1]);
-    io.value(g.slope.seen);
+    median(io, g.slope.median);
     io.value(g.slope.slope);
     if constexpr (Io::reading) {
         if (g.slope.filled > SlopeWindow::size || g.slope.newest >= SlopeWindow::size) {
@@ -228,8 +235,11 @@ void guards(Io& io, GuardState& g) {
     moment(io, g.stuck_temperature_at);
     io.value(g.stuck_temperature_said);
     quantity(io, g.surroundings);
+    quantity(io, g.warm_from);
     moment(io, g.surroundings_at);
     io.value(g.surroundings_known);
+    median(io, g.ambient_median);
+    quantity(io, g.ambient);
     io.value(g.bad_readings);
 }
 
@@ -240,6 +250,7 @@ void opening(Io& io, Opening& o) {
     io.value(o.escalated);
     moment(io, o.asked);
     moment(io, o.sent);
+    moment(io, o.told);
     io.value(o.times);
 }
 

@@ -139,8 +139,10 @@ void add_operate_verbs(Program& program) {
         "Takes note of a trip, and frees a latched channel. No current flows by this: resume or stop comes after.",
         "acknowledge --reason 'lead was loose, clamped again' a1",
         [](const json::object& answer) {
+            const std::string why = text_in(answer, "stays_latched");
+            const std::string stays = why.empty() ? "" : "the channel stays latched: " + escaped(why, 400) + "\n";
             return whole_in(answer, "run").empty() ? "channel " + quoted(answer, "channel") + " is free\n"
-                                                   : state_sentence(answer);
+                                                   : state_sentence(answer) + stays;
         },
         acknowledge)
         ->add_option("--reason", acknowledge->reason, "what was found and done, for the record")

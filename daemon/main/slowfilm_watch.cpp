@@ -85,6 +85,7 @@ std::string status_text(const json::object& answer) {
     text += "\n\n";
     std::vector<TableRow> rows{
         {{"channel", "state", "run", "cell", "step", "V", "A", "degC", "in Ah", "out Ah", "for"}}};
+    std::string stuck;  // what to open by hand comes before all else
     std::string needs;
     const json::value* const channels = answer.if_contains("channels");
     if (channels != nullptr && channels->is_array()) {
@@ -99,7 +100,11 @@ std::string status_text(const json::object& answer) {
                 needs += "  " + named + " is latched, and wants to be acknowledged: " + escaped(why, 400) + "\n";
             }
             if (const std::string alarm = text_in(channel, "alarm"); !alarm.empty()) {
-                needs += "  " + named + " ALARM: " + escaped(alarm, 400) + "\n";
+                std::string& said = text_in(channel, "output") == "stuck" ? stuck : needs;
+                said += "  " + named + " ALARM: " + escaped(alarm, 400) + "\n";
+            }
+            if (const std::string bad = whole_in(channel, "bad_readings"); !bad.empty() && bad != "0") {
+                needs += "  " + named + " rode out " + bad + " bad readings\n";
             }
             const json::value* const trip = channel.if_contains("trip");
             if (trip != nullptr && trip->is_object()) {
@@ -112,6 +117,7 @@ std::string status_text(const json::object& answer) {
         }
     }
     text += table(rows, {2, 5, 6, 7, 8, 9});
+    needs = stuck + needs;
     return needs.empty() ? text : text + "\n" + paint(needs.substr(0, needs.size() - 1), Colour::attention) + "\n";
 }
 

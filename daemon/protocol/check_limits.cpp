@@ -15,6 +15,8 @@ using namespace literals;
 // IEC 62133-2:2017 gives 4.25 V as the upper limit charging voltage of cells charged to 4.2 V: 50 mV above.
 constexpr Voltage voltage_max_over_window = 50_mV;
 constexpr Voltage floor_under_window_max = 200_mV;
+constexpr Voltage low_voltage_under_window_max = 1000_mV;
+constexpr Rate leakage_rate_max{1, 50};     // the connection checks' own test current: below it a current is none
 constexpr Temperature sensor_min{253'150};  // the bench's usual sensor window, -20..90 degC
 constexpr Temperature sensor_max{363'150};
 constexpr Ratio charge_cap_max{2'000'000};  // twice what the cell holds: such a guard guards nothing
@@ -54,6 +56,26 @@ void check_voltage_max(Judge& j) {
     }
 }
 
+// Written so low, or armed so late, low_voltage is on and guards nothing.
+void check_low_voltage_guards(Judge& j, Voltage trip, const std::string& path) {
+    const Voltage window_min = j.cell.window_min;
+    const Voltage least = difference(window_min, low_voltage_under_window_max);
+    if (trip < least && j.written(limit_path(GuardId::low_voltage))) {
+        j.warning(path, "low_voltage.trip " + quoted(trip) + " is " + print(difference(window_min, trip)) +
+                            " below window.min " + quoted(window_min) +
+                            ": copper has long dissolved and a short is long through when it trips; at least " +
+                            quoted(least) + " would be right");
+    }
+    const Voltage latest = sum(window_min, difference(j.cell.window_max, window_min) / 2);
+    if (j.limits.armed_above && *j.limits.armed_above > latest && *j.limits.armed_above < j.cell.window_max) {
+        j.warning(
+            limit_path(GuardId::low_voltage, "armed_above"),
+            "low_voltage is armed above " + quoted(*j.limits.armed_above) +
+                " only, which a cell passes late in its first charge: until then no short of it is seen; at most " +
+                quoted(latest) + ", such as " + quoted(sum(window_min, armed_over_window)) + ", would be right");
+    }
+}
+
 void check_low_side(Judge& j) {
     const Voltage window_min = j.cell.window_min;
     const Limit<Voltage>& floor = j.limits.discharge_floor;
@@ -82,6 +104,7 @@ void check_low_side(Judge& j) {
         j.error(path, what + " is above discharge_floor " + quoted(*floor.trip) + origin(j, GuardId::discharge_floor) +
                           "; every discharge would trip it: at most " + quoted(*floor.trip) + " would be right");
     }
+    check_low_voltage_guards(j, *low.trip, path);
     if (!j.limits.armed_above) {
         return;
     }
@@ -117,6 +140,15 @@ void check_currents(Judge& j) {
             "leakage_max " + quoted_with_amperes(*j.limits.leakage_max.trip, j.cell.capacity) +
                 " is not below current_max " + quoted_with_amperes(limit, j.cell.capacity) +
                 "; at open circuit no current should flow, so a few times the instrument's accuracy would be right");
+        return;
+    }
+    const Current leakage_most = current_of(leakage_rate_max, j.cell.capacity);
+    if (j.limits.leakage_max.trip && j.current(*j.limits.leakage_max.trip) > leakage_most) {
+        j.error(
+            trip_path(j, GuardId::leakage),
+            "leakage_max " + quoted_with_amperes(*j.limits.leakage_max.trip, j.cell.capacity) +
+                " is more than C/50, and an output that is stuck at a forming current would pass for open; at most " +
+                quoted(leakage_most) + " is allowed, and a few times the instrument's accuracy would be right");
     }
 }
 

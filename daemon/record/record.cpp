@@ -238,9 +238,7 @@ std::string needs_of_stopped(const engine::Run& run) {
     return "";
 }
 
-}  // namespace
-
-std::string needs(const engine::Plan& plan, const engine::Run& run) {
+std::string needs_of_state(const engine::Plan& plan, const engine::Run& run) {
     switch (run.state) {
         case RunState::asking: {
             const std::string& prompt = plan.labels[run.step].prompt;
@@ -259,6 +257,20 @@ std::string needs(const engine::Plan& plan, const engine::Run& run) {
         case RunState::done: return "";
     }
     return "";
+}
+
+}  // namespace
+
+std::string led_by_stuck(const engine::Run& run, std::string needs) {
+    if (!engine::is_stuck(run)) {
+        return needs;
+    }
+    const std::string first = "open this channel by hand now: its output was asked to open and is not seen open";
+    return needs.empty() ? first : first + "; then: " + needs;
+}
+
+std::string needs(const engine::Plan& plan, const engine::Run& run) {
+    return led_by_stuck(run, needs_of_state(plan, run));
 }
 
 std::string pass_text(std::span<const std::uint32_t> pass) {
@@ -372,7 +384,9 @@ ledger::GuardMargins margins(ledger::RunNumber number, const engine::Plan& plan,
         if (const std::optional<std::int64_t> limit = limit_of(plan, row.id, fill)) {
             margin.trip = unit.of(*limit);
         }
-        if (fill.closest_known()) {
+        if (row.id == GuardId::not_plausible) {
+            margin.closest = static_cast<double>(run.guards.bad_readings);  // a count: so many rode out
+        } else if (fill.closest_known()) {
             margin.closest = unit.of(fill.closest);
             margin.closest_second = seconds(fill.closest_at - run.started);
         }

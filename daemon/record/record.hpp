@@ -37,6 +37,8 @@ struct RunIdentity {
 
 // What a person must do for this run now, as a sentence; "" when nothing.
 [[nodiscard]] std::string needs(const engine::Plan& plan, const engine::Run& run);
+// The same, led by what comes first of all where the output is not seen open though it should be.
+[[nodiscard]] std::string led_by_stuck(const engine::Run& run, std::string needs);
 // "1.3" for the third pass of an inner repeat in the first of an outer one, "" outside repeats.
 [[nodiscard]] std::string pass_text(std::span<const std::uint32_t> pass);
 

@@ -49,11 +49,11 @@ void Recorder::resume_from(std::span<const ledger::VisitRecord> visits, const le
     state_ = status.state;
     wait_ = status.wait;
     needs_ = status.needs;
-    acknowledged_ = status.state == RunState::tripped && status.needs == acknowledged_needs;
+    acknowledged_ = status.state == RunState::tripped && std::string_view{status.needs}.ends_with(acknowledged_needs);
 }
 
 std::string Recorder::needs(const engine::Run& run) const {
-    return acknowledged(run) ? std::string{acknowledged_needs} : record::needs(*plan_, run);
+    return acknowledged(run) ? led_by_stuck(run, std::string{acknowledged_needs}) : record::needs(*plan_, run);
 }
 
 std::optional<ledger::SampleRecord> Recorder::sample_record(const Input& input, const engine::VisitTotals& totals,

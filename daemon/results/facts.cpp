@@ -72,6 +72,15 @@ std::optional<double> run_second(const ledger::RunData& run, Time time) {
     return second_of(run, time);
 }
 
+std::optional<double> bad_readings_of(const ledger::RunData& run) {
+    for (const ledger::GuardMargins::Row& row : run.margins.rows) {
+        if (row.name == guard_row(GuardId::not_plausible).name) {
+            return row.closest;
+        }
+    }
+    return std::nullopt;
+}
+
 std::vector<ledger::OperatorAction> notes_of(const ledger::RunData& run) {
     std::vector<ledger::OperatorAction> notes;
     std::copy_if(run.actions.begin(), run.actions.end(), std::back_inserter(notes),

@@ -32,6 +32,8 @@ struct GapFact {
 [[nodiscard]] std::vector<GapFact> gaps_of(const Summary& summary);
 // Since the run began; nothing before it has.
 [[nodiscard]] std::optional<double> run_second(const ledger::RunData& run, Time time);
+// Samples with a reading that made no sense and was ridden out; nothing where the record does not tell.
+[[nodiscard]] std::optional<double> bad_readings_of(const ledger::RunData& run);
 // What people said of the run, in order.
 [[nodiscard]] std::vector<ledger::OperatorAction> notes_of(const ledger::RunData& run);
 // How long it stood because a person was needed: asking, paused, waiting or tripped, up to its end or so far.

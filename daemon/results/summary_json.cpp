@@ -199,6 +199,7 @@ json::value to_json(const Summary& summary) {
     object["entered"] = std::move(entered);
     object["notes"] = array_of(notes_of(summary.run));
     object["moves"] = array_of(summary.run.moves);
+    put(object, "bad_readings", bad_readings_of(summary.run), "the run's margins are not recorded yet");
     object["guards"] = array_of(summary.run.margins.rows);
     object["trips"] = array_of(trips_of(summary));
     object["gaps"] = array_of(gaps_of(summary));

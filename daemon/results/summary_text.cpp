@@ -189,7 +189,7 @@ std::string people_text(const ledger::RunData& run) {
 std::string guards_text(const ledger::RunData& run) {
     std::vector<Row> rows{{"guard", "unit", "trips at", "closest", "after", ""}};
     for (const ledger::GuardMargins::Row& row : run.margins.rows) {
-        if (!row.closest) {
+        if (!row.closest || row.name == guard_row(GuardId::not_plausible).name) {
             continue;
         }
         rows.push_back({row.name, row.unit, number(row.trip, 4), number(row.closest, 4),
@@ -200,6 +200,9 @@ std::string guards_text(const ledger::RunData& run) {
 
 std::string troubles_text(const Summary& summary) {
     std::string text;
+    if (const double bad = bad_readings_of(summary.run).value_or(0.0); bad > 0.0) {
+        text += "\nsamples with a bad reading that were ridden out: " + print_fixed(bad, 0) + '\n';
+    }
     const std::vector<Trip> trips = trips_of(summary);
     if (!trips.empty()) {
         text += "\ntrips\n";

@@ -416,6 +416,7 @@ TEST(Bench, operators_are_recorded_with_who_and_why) {
     world.channels[0]->refuses = true;
     ASSERT_TRUE(world.start("a1", "C-1"));
     world.until_state("a1", "tripped");
+    world.until([&] { return world.channel("a1").at("output").as_string() == "open"; });
     world.ask("acknowledge", {{"channel", "a1"}, {"reason", "cable was loose"}});
     world.ask("stop", {{"channels", {"a1"}}});
     world.until([&] { return world.request("remove", {{"channel", "a1"}}).has_value(); });

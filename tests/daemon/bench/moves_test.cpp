@@ -142,6 +142,7 @@ TEST(Move, a_trip_that_was_acknowledged_may_go_elsewhere) {
     ASSERT_TRUE(world.start("a1", "C-1"));
     world.until_state("a1", "tripped");
     EXPECT_THAT(world.refusal(Failure::bad_data, "move", to("a2")), HasSubstr("is tripped"));
+    world.until([&] { return world.channel("a1").at("output").as_string() == "open"; });
     world.ask("acknowledge", {{"channel", "a1"}, {"reason", "the relay is gone; another channel"}});
     moved(world, "a2");
     world.until([&] { return world.channel("a2").at("output").as_string() == "open"; });

@@ -54,6 +54,7 @@ class WilfulChannel final : public channel::Channel {
     std::vector<std::string> cells;
     std::vector<Temperature> ambients;
     std::function<void(const Demand&)> on_demand;
+    std::function<void()> on_load;           // a cell is put in
     std::function<void(Sample&)> on_sample;  // changes what is read
 
     [[nodiscard]] const ChannelTraits& traits() const override { return inner_->traits(); }
@@ -93,6 +94,9 @@ class WilfulChannel final : public channel::Channel {
     }
     void load_cell(const std::string& cell, Charge capacity, CellState state, Time now) override {
         cells.push_back(cell);
+        if (on_load) {
+            on_load();
+        }
         inner_->load_cell(cell, capacity, state, now);
     }
     void answer_samples() {

@@ -376,8 +376,8 @@ TEST(Guards, a_room_thermometer_that_falls_silent_does_not_switch_the_rise_guard
     bench.run_for(3_min);
     silent = true;
     bench.run_for(3_min);
-    EXPECT_EQ(bench.run.state, RunState::forming) << "the loss alone is no rise";
-    for (int i = 0; i < 240 && bench.run.state == RunState::forming; ++i) {
+    EXPECT_TRUE(bench.tripped_by(GuardId::stale)) << "the loss alone is no rise";
+    for (int i = 0; i < 240 && bench.run.trip_class == TripClass::channel; ++i) {
         bench.temperature += Temperature{50};  // 3 K/min
         bench.step();
     }

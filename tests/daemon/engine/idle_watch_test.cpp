@@ -144,18 +144,18 @@ TEST(Alarm, of_a_channel_trip_goes_from_unacknowledged_to_latched_to_normal) {
     Bench bench{charging(), formed()};
     bench.voltage = 3600_mV;
     bench.start();
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::normal);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::normal);
     bench.temperature = 46_degC;
     bench.run_for(3_s);
     ASSERT_TRUE(bench.tripped_by(GuardId::charge_temperature));
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::unacknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::unacknowledged);
     bench.temperature = 30_degC;
     bench.run_for(3_s);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::latched_unacknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::latched_unacknowledged);
     bench.command(CommandKind::acknowledge);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::latched_acknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::latched_acknowledged);
     bench.command(CommandKind::resume);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::normal);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::normal);
 }
 
 TEST(Alarm, of_a_cell_trip_is_acknowledged_and_stays) {
@@ -164,24 +164,24 @@ TEST(Alarm, of_a_cell_trip_is_acknowledged_and_stays) {
     bench.start();
     bench.voltage = 4300_mV;
     bench.run_for(3_s);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::unacknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::unacknowledged);
     bench.command(CommandKind::acknowledge);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::acknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::acknowledged);
     bench.voltage = 3600_mV;
     bench.run_for(10_s);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::latched_acknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::latched_acknowledged);
     EXPECT_EQ(bench.run.state, RunState::tripped);
 }
 
 TEST(Alarm, of_a_cell_that_lies_there_stays_visible_when_it_has_returned) {
     Bench bench = done();
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::normal);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::normal);
     bench.voltage = 4300_mV;
     bench.run_for(10_s);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::unacknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::unacknowledged);
     bench.voltage = 4100_mV;
     bench.run_for(10_s);
-    EXPECT_EQ(alarm_state(bench.plan, bench.run), AlarmState::returned_unacknowledged);
+    EXPECT_EQ(alarm_state(bench.plan, bench.run, false), AlarmState::returned_unacknowledged);
     EXPECT_EQ(name(AlarmState::returned_unacknowledged), "returned to normal, unacknowledged");
 }
 

@@ -130,6 +130,16 @@ TEST(SummaryJson, every_null_says_why) {
     EXPECT_EQ(unexplained(value), "");
 }
 
+TEST(Summary, bad_readings_that_were_ridden_out_are_counted_and_shown) {
+    RunBuilder builder{"formed"};
+    builder.visit("rest", 0, 0);
+    EXPECT_TRUE(read_back(summarise(RunBuilder{builder}.take())).at("bad_readings").is_null()) << "no margins yet";
+    builder.data().margins.rows.push_back(margin("not_plausible", 17.0));
+    const Summary summary = summarise(builder.take());
+    EXPECT_EQ(read_back(summary).at("bad_readings").to_number<double>(), 17.0);
+    EXPECT_THAT(to_text(summary), HasSubstr("a bad reading that were ridden out: 17"));
+}
+
 TEST(SummaryJson, is_strict_whatever_the_record_holds) {
     test::holds([] {
         const auto odd =

@@ -1,0 +1,68 @@
+// What is shown and kept of a run on its channel.
+#include "daemon/bench/channel_task.hpp"
+
+#include <utility>
+#include <variant>
+
+namespace slowfilm::bench {
+
+bool ActiveRun::over() const {
+    if (plan) {
+        return engine::is_over(run);
+    }
+    return status.state == RunState::stopped || status.state == RunState::done;
+}
+
+std::string ActiveRun::needs() const {
+    if (stuck()) {
+        return recorder->needs(run);
+    }
+    if (!plan || (!trouble.empty() && !over())) {
+        return over() ? "" : trouble;
+    }
+    if (restarted && run.state == RunState::waiting) {
+        return "the daemon was restarted during this run; look at the cell, then resume or stop";
+    }
+    return recorder->needs(run);
+}
+
+std::string ActiveRun::alarm() const {
+    if (!plan) {
+        return "";
+    }
+    if (stuck()) {
+        const std::string flows = run.last.current.good() ? print(run.last.current.value) : "an unknown current";
+        return "open this channel by hand now: nothing is asked of it, and " + flows +
+               " was last seen through its cell";
+    }
+    if (run.idle_said != 0) {
+        return idle_text;
+    }
+    return run.low_said > 0 && run.low_since.count != 0 ? copper_text : "";
+}
+
+void ActiveRun::note(const ledger::VisitRecord& visit) {
+    charge_in_ah += visit.charge_in_ah;
+    charge_out_ah += visit.charge_out_ah;
+}
+
+void ActiveRun::note(const ledger::EventRecord& event) {
+    if (event.event.kind == EventKind::tripped) {
+        trip_text = event.text;
+    } else if (event.event.kind == EventKind::copper) {
+        copper_text = event.text;
+    } else if (event.event.kind == EventKind::idle_alarm) {
+        idle_text = event.text;
+    }
+}
+
+void ActiveRun::keep(ledger::Record record) {
+    if (const auto* visit = std::get_if<ledger::VisitRecord>(&record)) {
+        note(*visit);
+    } else if (const auto* event = std::get_if<ledger::EventRecord>(&record)) {
+        note(*event);
+    }
+    records.push_back(std::move(record));
+}
+
+}  // namespace slowfilm::bench
