@@ -502,6 +502,7 @@ TEST(Ledger, whatever_is_put_of_a_cell_only_ever_adds_to_its_history) {
             CellRecord cell;
             cell.id = id;
             cell.history.furthest = static_cast<CellState>(*rc::gen::inRange(0, 3));
+            cell.history.known = *rc::gen::arbitrary<bool>();
             cell.history.armed = *rc::gen::arbitrary<bool>();
             cell.history.quarantined = *rc::gen::arbitrary<bool>();
             cell.history.first_leg_over = *rc::gen::arbitrary<bool>();
@@ -511,10 +512,13 @@ TEST(Ledger, whatever_is_put_of_a_cell_only_ever_adds_to_its_history) {
             const auto found = reader->cell(id);
             RC_ASSERT(found.has_value() && found->has_value());
             const CellHistory& after = (*found)->history;
-            RC_ASSERT(after.furthest == std::max(before.furthest, cell.history.furthest));
-            RC_ASSERT(after.armed == (before.armed || cell.history.armed));
+            // Until current has flowed it is a claim, and the newer one stands.
+            const CellHistory known = before.known ? before : CellHistory{};
+            RC_ASSERT(after.known == (known.known || cell.history.known));
+            RC_ASSERT(after.furthest == std::max(known.furthest, cell.history.furthest));
+            RC_ASSERT(after.armed == (known.armed || cell.history.armed));
             RC_ASSERT(after.quarantined == (before.quarantined || cell.history.quarantined));
-            RC_ASSERT(after.first_leg_over == (before.first_leg_over || cell.history.first_leg_over));
+            RC_ASSERT(after.first_leg_over == (known.first_leg_over || cell.history.first_leg_over));
             RC_ASSERT(after.highest == std::max(before.highest, cell.history.highest));
             before = after;
         }
