@@ -1,6 +1,8 @@
 // What is shown and kept of a run on its channel.
 #include "daemon/bench/channel_task.hpp"
 
+#include "daemon/engine/describe.hpp"
+
 #include <utility>
 #include <variant>
 
@@ -21,14 +23,14 @@ std::string ActiveRun::needs() const {
         return over() ? "" : trouble;
     }
     if (restarted && run.state == RunState::waiting) {
-        return "the daemon was restarted during this run; look at the cell, then resume or stop";
+        return "the daemon was restarted during this run; look at the cell, then resume --cell ID or stop";
     }
     return recorder->needs(run);
 }
 
 std::string ActiveRun::alarm() const {
     if (!plan) {
-        return "";
+        return idle_text;
     }
     if (stuck()) {
         const std::string flows = run.last.current.good() ? print(run.last.current.value) : "an unknown current";
@@ -38,7 +40,8 @@ std::string ActiveRun::alarm() const {
     if (run.idle_said != 0) {
         return idle_text;
     }
-    return run.low_said > 0 && run.low_since.count != 0 ? copper_text : "";
+    const std::optional<Duration> left = engine::copper_left(run.history, run.now);
+    return run.low_said > 0 && left ? engine::describe_copper(run.last.voltage.value, *left) : "";
 }
 
 void ActiveRun::note(const ledger::VisitRecord& visit) {
@@ -49,8 +52,6 @@ void ActiveRun::note(const ledger::VisitRecord& visit) {
 void ActiveRun::note(const ledger::EventRecord& event) {
     if (event.event.kind == EventKind::tripped) {
         trip_text = event.text;
-    } else if (event.event.kind == EventKind::copper) {
-        copper_text = event.text;
     } else if (event.event.kind == EventKind::idle_alarm) {
         idle_text = event.text;
     }

@@ -107,6 +107,7 @@ class Bench final : public Surroundings {
     void wants_test(std::size_t channel) override;
     void test_over(std::size_t channel) override;
     void sampled(std::size_t channel) override;
+    void watch_unplanned(std::size_t channel) override;
     [[nodiscard]] bool test_beside(std::size_t channel) override;
     [[nodiscard]] bool latched(std::size_t channel) const override;
 
@@ -170,6 +171,8 @@ class Bench final : public Surroundings {
     [[nodiscard]] Result<ChannelTask*> channel_named(const boost::json::object& params);
     [[nodiscard]] Result<ChannelTask*> run_named(const boost::json::object& params);
     [[nodiscard]] Result<std::vector<ChannelTask*>> channels_named(const boost::json::object& params);
+    [[nodiscard]] Result<std::string> cell_there(const control::Request& request, const ChannelTask& task,
+                                                 std::string_view verb);
     [[nodiscard]] Result<void> energising_allowed(const ChannelTask& task) const;
     [[nodiscard]] std::optional<ledger::RunNumber> stop_orphan(const control::Peer& peer, std::string_view channel);
     [[nodiscard]] std::string where_cell_is(std::string_view cell) const;

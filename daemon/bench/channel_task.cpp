@@ -2,6 +2,7 @@
 
 #include "daemon/core/ensure.hpp"
 #include "daemon/core/text.hpp"
+#include "daemon/engine/describe.hpp"
 #include "daemon/protocol/bounds.hpp"
 
 #include <algorithm>
@@ -16,6 +17,7 @@ using namespace literals;
 constexpr Duration verify_period = 50_ms;
 constexpr Duration checkpoint_every = 60_s;
 constexpr Duration slept_least = 1_s;
+constexpr Duration even_after = 10_s;  // its own current has changed: after it a voltage moves evenly; common practice
 constexpr Duration idle_period = 5_s;  // of a channel whose run is over, until its cell is taken away
 constexpr Duration idle_fresh = 30_s;  // a reading of such a channel is not older
 
@@ -56,7 +58,9 @@ std::optional<Schedule::Next> ChannelTask::turn() {
         return Schedule::Next{std::min(verify_period, config_.traits.period)};
     }
     if (!feeds_run()) {
-        return surroundings_.latched(index_)
+        const bool cell_without_plan = run_ != nullptr && !closing_;
+        return surroundings_.test_beside(index_) ? std::optional(Schedule::Next{config_.traits.period})
+               : cell_without_plan || surroundings_.latched(index_)
                    ? std::optional(Schedule::Next{std::max(idle_period, config_.traits.period), false})
                    : std::nullopt;
     }
@@ -70,8 +74,18 @@ bool ChannelTask::settled() const {
     return run_->over() && run_->run.opening.verified && run_->run.state != RunState::tripped;
 }
 
-bool ChannelTask::at_rest() const {
-    return feeds_run() ? is_open(run_->run.demand) && run_->run.opening.verified : opening_.verified;
+engine::Neighbour ChannelTask::as_neighbour() const {
+    using engine::Neighbour;
+    if (!feeds_run()) {
+        return !opening_.verified ? Neighbour::itself : run_ == nullptr ? Neighbour::empty : Neighbour::open;
+    }
+    const engine::Run& run = run_->run;
+    if (is_open(run.demand)) {
+        return run.opening.verified ? Neighbour::open : Neighbour::itself;
+    }
+    const bool constant = std::holds_alternative<DriveCurrent>(run.demand) && run.state == RunState::forming &&
+                          run_->plan->steps[run.step].kind != engine::StepKind::ramp;
+    return constant && run.taken && run.now - run.applied_at > even_after ? Neighbour::driven : Neighbour::itself;
 }
 
 std::string ChannelTask::trouble() const {
@@ -144,6 +158,8 @@ void ChannelTask::took(const Sample& sample) {
     heard_ = sample.voltage.quality != Quality::absent || sample.current.quality != Quality::absent;
     if (feeds_run()) {
         feed(sample);
+    } else if (run_ != nullptr && !closing_) {
+        surroundings_.watch_unplanned(index_);
     }
     if (sample.voltage.good()) {
         surroundings_.sampled(index_);
@@ -192,7 +208,7 @@ void ChannelTask::seal() {
         ledger::RunStatus status = run_->recorder->status(run_->run);
         if (status.state == RunState::waiting) {
             status.wait = WaitReason::restart;
-            status.needs = "the daemon was stopped during this run; start it again, then resume or stop";
+            status.needs = "the daemon was stopped during this run; start it again, then resume --cell ID or stop";
         }
         surroundings_.ledger().put(status);
     }
@@ -207,10 +223,8 @@ void ChannelTask::begin(std::unique_ptr<ActiveRun> run) {
     reserved_ = false;
     last_turn_ = surroundings_.clock().now();
     slept_ = surroundings_.clock().slept();
-    if (run_->plan) {
-        run_->checkpoint_at = last_turn_;
-        surroundings_.wake(index_);
-    }
+    run_->checkpoint_at = last_turn_;
+    surroundings_.wake(index_);
 }
 
 std::unique_ptr<ActiveRun> ChannelTask::remove() {

@@ -8,6 +8,7 @@
 #include "daemon/bench/schedule.hpp"
 #include "daemon/channel/channel.hpp"
 #include "daemon/engine/engine.hpp"
+#include "daemon/engine/group.hpp"
 #include "daemon/record/record.hpp"
 
 #include <cstdint>
@@ -34,7 +35,7 @@ struct ActiveRun {
     bool restarted{false};                         // the daemon found it unfinished, and nobody has resumed it since
     double charge_in_ah{0.0}, charge_out_ah{0.0};  // of the visits that have ended
     std::string trip_text;                         // the last trip's sentence
-    std::string copper_text, idle_text;            // the last alarms' sentences
+    std::string idle_text;                         // the last alarm's sentence
     std::string trouble;                           // why it cannot be resumed; "": it can
     ledger::RunStatus status;                      // as last recorded, where there is no plan
 
@@ -73,7 +74,9 @@ class Surroundings {
     virtual void wants_test(std::size_t channel) = 0;
     virtual void test_over(std::size_t channel) = 0;
     virtual void sampled(std::size_t channel) = 0;
-    // A neighbour sends its test current: this channel must be seen at its own pace meanwhile.
+    // A reading of a cell whose run has no plan, and so no guards of its own.
+    virtual void watch_unplanned(std::size_t channel) = 0;
+    // A neighbour is checked, and will send its test current: this channel must be seen at its own pace meanwhile.
     [[nodiscard]] virtual bool test_beside(std::size_t channel) = 0;
     // This channel is latched: it is looked at though no run is on it, so that its cause can be seen to be gone.
     [[nodiscard]] virtual bool latched(std::size_t channel) const = 0;
@@ -92,8 +95,10 @@ class ChannelTask {
     // Asks for open circuit behind the run's back, if there is one, and sees to it: at the daemon's start and end.
     void open_output();
     [[nodiscard]] bool output_open() const { return opening_.verified; }
-    // Nothing is asked of it, and it is seen so.
-    [[nodiscard]] bool at_rest() const;
+    // What moves its voltage, for a neighbour that is tested.
+    [[nodiscard]] engine::Neighbour as_neighbour() const;
+    // The largest current that counts as none.
+    [[nodiscard]] Current leakage() const;
     [[nodiscard]] bool opening_failed() const { return opening_.escalated; }
     // What is wrong with a channel that no run sees to, as a clause; "" where nothing is.
     [[nodiscard]] std::string trouble() const;
@@ -129,7 +134,6 @@ class ChannelTask {
   private:
     [[nodiscard]] bool feeds_run() const { return run_ != nullptr && run_->plan != nullptr && !closing_; }
     [[nodiscard]] bool settled() const;
-    [[nodiscard]] Current leakage() const;
     [[nodiscard]] Duration stale_after() const;
     void notice_gap(Time now);
     void ask_sample(Time now);

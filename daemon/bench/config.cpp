@@ -164,6 +164,9 @@ std::optional<std::string> why_no_name(std::string_view text) {
     if (text.front() == ' ' || text.back() == ' ') {
         return "begins or ends with a space";
     }
+    if (!is_plain(text)) {
+        return "holds two spaces in a row, or a space or sign that cannot be seen, and would look like another name";
+    }
     return std::nullopt;
 }
 

@@ -23,8 +23,7 @@ bool is_field_name(std::string_view name) {
 }
 
 bool is_line(std::string_view text, std::size_t most) {
-    return !text.empty() && text.size() <= most && escaped(text, 4 * most) == text && text.front() != ' ' &&
-           text.back() != ' ';
+    return text.size() <= most && is_plain(text);
 }
 
 struct Number {

@@ -39,11 +39,6 @@ std::size_t Bench::place_in(const Group& group, std::size_t channel) {
 
 void Bench::grant_test(Group& group) {
     if (const std::optional<std::size_t> next = group.tests.grant()) {
-        for (const std::size_t channel : group.channels) {
-            if (tasks_[channel]->run() != nullptr) {
-                schedule_->wake(channel);
-            }
-        }
         tasks_[group.channels[*next]]->feed(TestGrant{});
     }
 }
@@ -67,13 +62,23 @@ void Bench::test_over(std::size_t channel) {
 
 bool Bench::test_beside(std::size_t channel) {
     const Group* group = group_of(channel);
-    return group != nullptr && group->tests.under_way().has_value();
+    return group != nullptr && std::any_of(group->channels.begin(), group->channels.end(), [&](std::size_t other) {
+               const ActiveRun* run = tasks_[other]->run();
+               return other != channel && run != nullptr && run->plan && run->run.state == RunState::checking;
+           });
 }
 
 void Bench::sampled(std::size_t channel) {
     Group* group = group_of(channel);
     if (group == nullptr) {
         return;
+    }
+    if (const ActiveRun* run = tasks_[channel]->run(); run && run->plan && run->run.state == RunState::checking) {
+        for (const std::size_t other : group->channels) {
+            if (other != channel) {
+                schedule_->wake(other);  // seen at its own pace until the checks here are over, the empty ones too
+            }
+        }
     }
     engine::TestPhase phase = engine::TestPhase::none;
     const std::optional<std::size_t> tested = group->tests.under_way();
@@ -82,7 +87,7 @@ void Bench::sampled(std::size_t channel) {
         phase = run != nullptr && run->plan ? run->run.test.phase : phase;
     }
     const ChannelTask& task = *tasks_[channel];
-    const bool moved = group->tests.sample(place_in(*group, channel), task.last_sample().voltage.value, task.at_rest(),
+    const bool moved = group->tests.sample(place_in(*group, channel), task.last_sample().voltage, task.as_neighbour(),
                                            phase, crossing_least(task.config().traits));
     if (moved) {
         tasks_[group->channels[*tested]]->feed(Crossed{static_cast<std::uint32_t>(channel)});

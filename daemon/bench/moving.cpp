@@ -18,15 +18,13 @@ std::string why_not_movable(const engine::Run& run) {
 }
 
 void put_elsewhere(engine::Run& run) {
-    if (run.last.voltage.good() && run.begun) {
-        run.same_cell_voltage = run.last.voltage.value;
-        run.same_cell_known = true;
-    }
+    run.in_hand = true;
     if (run.begun && run.window != engine::StartWindow::by_history) {
         run.window = engine::StartWindow::same_cell;
     }
     run.state = RunState::waiting;
     run.wait = WaitReason::moved;
+    run.halted = run.now;
     run.demand = Open{};
     run.demand_at = run.now;
     run.applied = Open{};

@@ -309,6 +309,22 @@ Result<void> Bench::energising_allowed(const ChannelTask& task) const {
     return {};
 }
 
+// The ID that a person has read off the cell in the fixture, where it is the run's.
+Result<std::string> Bench::cell_there(const control::Request& request, const ChannelTask& task, std::string_view verb) {
+    const ActiveRun& run = *task.run();
+    Result<std::string> cell = text_param(request.params, "cell");
+    if (!cell || *cell == run.cell) {
+        return cell;
+    }
+    if (cell->empty()) {
+        return fail(Failure::bad_data, std::string(verb) + " needs the ID that stands on the cell; it is empty");
+    }
+    note(request.peer, &task, std::string(verb) + " refused", "cell '" + escaped(*cell) + "'");
+    feed_.commit();
+    return fail(Failure::bad_data, "channel '" + escaped(task.config().name) + "' holds cell '" + escaped(run.cell) +
+                                       "', not '" + escaped(*cell) + "'; look at the cell in the fixture");
+}
+
 Bench::Answer Bench::resume(const control::Request& request) {
     const Result<ChannelTask*> task = run_named(request.params);
     if (!task) {
@@ -319,7 +335,19 @@ Bench::Answer Bench::resume(const control::Request& request) {
     }
     const ActiveRun& run = *(*task)->run();
     const RunState before = run.state();
-    note(request.peer, *task, "resume", "");
+    const bool named = request.params.contains("cell");
+    if (named) {
+        if (const Result<std::string> cell = cell_there(request, **task, "resume"); !cell) {
+            return tl::unexpected(cell.error());
+        }
+    } else if (run.plan && engine::cell_in_doubt(*run.plan, run.run, clock_->now())) {
+        const std::string channel = escaped((*task)->config().name);
+        return fail(Failure::bad_data, run_text(run) +
+                                           " has stood where somebody may have had its cell in hand; read "
+                                           "the ID off the cell in channel '" +
+                                           channel + "' and write slowfilm resume --cell ID '" + channel + "'");
+    }
+    note(request.peer, *task, "resume", named ? "cell '" + escaped(run.cell) + "'" : "");
     if (engine::refused((*task)->command(CommandKind::resume))) {
         return fail(Failure::bad_data, run_text(run) + " is " + std::string(engine::name(before)) +
                                            ": only a run that is paused or waiting can be resumed");
@@ -336,24 +364,17 @@ Bench::Answer Bench::confirm(const control::Request& request) {
     if (!task) {
         return tl::unexpected(task.error());
     }
-    const Result<std::string> cell = text_param(request.params, "cell");
-    if (!cell) {
+    const ActiveRun& run = *(*task)->run();
+    if (const Result<std::string> cell = text_param(request.params, "cell"); !cell) {
         return tl::unexpected(cell.error());
     }
-    if (cell->empty()) {
-        return fail(Failure::bad_data, "confirm needs the ID that stands on the cell; it is empty");
-    }
-    const ActiveRun& run = *(*task)->run();
     if (run.state() != RunState::asking) {
         return fail(Failure::bad_data, run_text(run) + " on channel '" + escaped((*task)->config().name) + "' is " +
                                            state_word(**task) + ": it asks for no confirm");
     }
-    if (*cell != run.cell) {
-        note(request.peer, *task, "confirm refused", "cell '" + escaped(*cell) + "'");
-        feed_.commit();
-        return fail(Failure::bad_data, "channel '" + escaped((*task)->config().name) + "' holds cell '" +
-                                           escaped(run.cell) + "', not '" + escaped(*cell) +
-                                           "'; look at the cell in the fixture");
+    const Result<std::string> cell = cell_there(request, **task, "confirm");
+    if (!cell) {
+        return tl::unexpected(cell.error());
     }
     if (const Result<void> allowed = energising_allowed(**task); !allowed) {
         return tl::unexpected(allowed.error());

@@ -90,7 +90,10 @@ Result<CellHistory> history_of(const CellWanted& wanted, const protocol::Protoco
                                            escaped(wanted.cell) + "' --reason TEXT");
     }
     if (!cell.history.known) {
-        return claimed;
+        CellHistory kept = cell.history;  // its charge and its clock go on; what it is, is still a claim
+        kept.furthest = claimed.furthest;
+        kept.first_leg_over = claimed.first_leg_over;
+        return kept;
     }
     if (cell.history.furthest != protocol.cell.state) {
         return fail(Failure::bad_data, "the protocol is for a " + std::string(name(protocol.cell.state)) +

@@ -113,6 +113,35 @@ void Bench::open_group_of(std::size_t channel) {
     }
 }
 
+// A cell whose run could not be restored, or was ended by record alone, lies there without a plan: the bench's own
+// temperature cap and an output that comes on still hold for it. A reading beyond what cells reach is a broken sensor.
+void Bench::watch_unplanned(std::size_t channel) {
+    ChannelTask& task = *tasks_[channel];
+    const Sample& last = task.last_sample();
+    const Temperature cap = options_.config.caps.temperature_max;
+    const bool hot = last.temperature.good() && !(last.temperature.value <= cap) &&
+                     last.temperature.value <= task.config().traits.temperature_plausible_max;
+    const bool flows = last.current.good() && task.output_open() && !(magnitude(last.current.value) <= task.leakage());
+    if (!hot && !flows) {
+        return;
+    }
+    if (flows) {
+        task.open_output();
+    }
+    ActiveRun& run = *task.run();
+    if (!run.idle_text.empty()) {
+        return;  // told, and done what can be
+    }
+    run.idle_text = "the cell on the channel, whose run is not restored, is out of a limit: " +
+                    (hot ? print(last.temperature.value) + " is above the bench's " + print(cap)
+                         : print(last.current.value) + " flows at open circuit");
+    latch(task, run.idle_text);
+    if (on_trouble_) {
+        on_trouble_("channel '" + escaped(task.config().name) + "': " + run.idle_text);
+    }
+    open_group_of(channel);
+}
+
 void Bench::cool_chamber_of(const ChannelTask& task) {
     if (task.config().chamber.empty()) {
         return;

@@ -23,14 +23,17 @@ enum class CellState : std::uint8_t { pristine, tapped, formed };
 
 struct CellHistory {
     CellState furthest{CellState::pristine};  // a cell once formed is never pristine again
-    bool known{false};                        // the ledger has seen this cell before
+    bool known{false};                        // current has flowed through it: `furthest` is more than a claim
     bool armed{false};                        // it has been above low_voltage's armed_above
     bool quarantined{false};     // a cell-class trip: no current again unless a person lifts it with a reason
     bool first_leg_over{false};  // it has had a discharge of more than 10 % of rated: later leg caps hold
     Charge leg;                  // charge since the last such discharge
+    Charge leg_unseen;           // what may have flowed besides while nobody watched; guards count it as charged
     Charge net;                  // in minus out since pristine; what `climb` counts from
+    Charge net_unseen;           // what may have flowed besides, since pristine
     Voltage highest;             // highest good voltage ever seen; climb's gates stay passed
     Charge measured;             // what the last discharge that measured its capacity gave; 0: none has yet
+    Time low_since;  // since when it has been below 1 V without current, whatever run it is in; 0: it is not
     constexpr bool operator==(const CellHistory&) const = default;
 };
 

@@ -60,6 +60,20 @@ std::string escaped(std::string_view text, std::size_t most) {
     return out;
 }
 
+bool is_plain(std::string_view text) {
+    bool space_before = true;
+    for (std::size_t at = 0; at < text.size();) {
+        const CodePoint point = code_point_at(text, at);
+        const bool space = point.value == U' ';
+        if (!point.valid || is_blank(point.value) || (space && space_before)) {
+            return false;
+        }
+        space_before = space;
+        at += point.length;
+    }
+    return !space_before;
+}
+
 std::string valid_utf8(std::string_view text) {
     std::string out;
     out.reserve(text.size());

@@ -15,6 +15,10 @@ namespace slowfilm {
 // Valid UTF-8: each broken byte becomes U+FFFD.
 [[nodiscard]] std::string valid_utf8(std::string_view text);
 
+// No code point but visible ones and single spaces between them, so that two texts that differ also look different: no
+// other space, nothing invisible, no control character, no broken UTF-8.
+[[nodiscard]] bool is_plain(std::string_view text);
+
 // Shortest text that reads back to the same double, always with '.', never "nan": non-finite gives "null".
 [[nodiscard]] std::string print_number(double value);
 [[nodiscard]] std::string print_fixed(double value, int decimals);  // "4.200"; non-finite gives "-"

@@ -1,5 +1,8 @@
 #include "daemon/core/utf8.hpp"
 
+#include <algorithm>
+#include <array>
+
 namespace slowfilm {
 
 namespace {
@@ -55,6 +58,48 @@ bool is_unprintable(char32_t value) {
            || within(0x200B, 0x200F)                      // zero width, direction marks
            || within(0x2028, 0x202E)                      // line and paragraph separators, direction overrides
            || within(0x2060, 0x206F) || value == 0xFEFF;  // invisible operators, isolates, byte order mark
+}
+
+bool is_blank(char32_t value) {
+    struct Span {
+        char32_t low, high;
+    };
+    static constexpr std::array<Span, 31> spans{{
+        {0xA0, 0xA0},         // no-break space
+        {0xAD, 0xAD},         // soft hyphen
+        {0x34F, 0x34F},       // combining grapheme joiner
+        {0x61C, 0x61C},       // direction mark
+        {0x115F, 0x1160},     // blank letters of Hangul
+        {0x1680, 0x1680},     // Ogham space
+        {0x17B4, 0x17B5},     // inherent vowels of Khmer
+        {0x180B, 0x180F},     // variation selectors and the vowel separator of Mongolian
+        {0x2000, 0x200F},     // spaces of a width, zero width, direction marks
+        {0x2028, 0x202F},     // separators, direction overrides, narrow no-break space
+        {0x205F, 0x206F},     // mathematical space, invisible operators, isolates
+        {0x2800, 0x2800},     // Braille blank
+        {0x3000, 0x3000},     // ideographic space
+        {0x3164, 0x3164},     // Hangul filler
+        {0xE000, 0xF8FF},     // private use: shown as whatever a font likes, or as nothing
+        {0xFDD0, 0xFDEF},     // no characters
+        {0xFE00, 0xFE0F},     // variation selectors
+        {0xFEFF, 0xFEFF},     // zero width no-break space
+        {0xFFA0, 0xFFA0},     // half-width filler
+        {0xFFF0, 0xFFFF},     // unassigned and ignored, marks of annotation, objects and broken text, no characters
+        {0x13430, 0x1343F},   // format controls of hieroglyphs
+        {0x16FE4, 0x16FE4},   // filler of Khitan
+        {0x1BCA0, 0x1BCA3},   // controls of shorthand
+        {0x1D159, 0x1D159},   // null note head
+        {0x1D173, 0x1D17A},   // controls of music
+        {0x1FFFE, 0x1FFFF},   // no characters
+        {0x2FFFE, 0x2FFFF},   // no characters
+        {0x3FFFE, 0xDFFFF},   // unassigned planes
+        {0xE0000, 0xE0FFF},   // tags, variation selectors
+        {0xE1000, 0xEFFFF},   // unassigned
+        {0xF0000, 0x10FFFF},  // private use
+    }};
+    return is_unprintable(value) || std::any_of(spans.begin(), spans.end(), [value](const Span& span) {
+               return value >= span.low && value <= span.high;
+           });
 }
 
 }  // namespace slowfilm

@@ -18,4 +18,8 @@ struct CodePoint {
 // Control characters, and those that would reorder or hide what stands beside them on a terminal.
 [[nodiscard]] bool is_unprintable(char32_t value);
 
+// What stands on a screen as nothing, or as a gap, but is not U+0020: the spaces of Unicode 15 (category Zs), what is
+// ignored in display (Default_Ignorable_Code_Point), blank letters, and what no text may hold.
+[[nodiscard]] bool is_blank(char32_t value);
+
 }  // namespace slowfilm

@@ -10,6 +10,8 @@ namespace {
 
 using namespace literals;
 
+constexpr Voltage leap = 50_mV;  // from one reading to the next; common practice
+
 // Joule; SI doubles, with + and * only, so that every processor gets the same bits.
 double energy_of(Voltage first_v, Current first_i, Voltage second_v, Current second_i, Duration span) {
     constexpr double joule_per_count = 1e-9 * 1e-9 * 1e-6 * 0.5;
@@ -98,7 +100,8 @@ void Machine::note_unseen(Current level, Duration span) {
     constexpr Wide femto_per_pico = 1000;
     const Wide moved = static_cast<Wide>(level.count) * span.count / femto_per_pico;
     const Charge unseen = moved > most.count ? most : Charge{static_cast<std::int64_t>(moved)};
-    for (Charge* account : {&run_.uncertain, &run_.uncertain_leg, &run_.uncertain_visit}) {
+    CellHistory& cell = run_.history;
+    for (Charge* account : {&run_.uncertain, &run_.uncertain_visit, &cell.leg_unseen, &cell.net_unseen}) {
         *account = std::min(*account + unseen, most);
     }
 }
@@ -128,7 +131,7 @@ void Machine::add_charge(Current first, Current second, Duration span, Voltage v
         run_.discharged = ChargeCount{.whole = plan_.capacity / 10};  // or its surplus would end the next leg as well
         run_.history.first_leg_over = true;
         run_.history.leg = Charge{};
-        run_.uncertain_leg = Charge{};
+        run_.history.leg_unseen = Charge{};
         run_.leg_rest = ChargeCount{};
     }
 }
@@ -149,6 +152,30 @@ void Machine::note_cell(const Reading<Voltage>& voltage) {
     } else if (seen >= tapped_from && history.furthest == CellState::pristine) {
         history.furthest = CellState::tapped;
     }
+}
+
+// What the cell is told by once it has been out of sight. A reading that leaps, or stands while a guard is out of its
+// limit, may be a lead that has let go: the last one before it counts.
+void Machine::note_same_cell(const Sample& sample) {
+    const Reading<Voltage>& voltage = sample.voltage;
+    SameCell& cell = run_.same_cell;
+    if (run_.state == RunState::paused || run_.state == RunState::waiting) {
+        run_.in_hand = run_.in_hand || voltage.quality == Quality::bad ||
+                       (voltage.good() && !may_be_same_cell(plan_, run_, voltage.value));
+        return;
+    }
+    const bool watched = run_.state == RunState::forming || run_.state == RunState::resting;
+    if (!watched || !voltage.good() || !run_.last.voltage.good() || run_.guards.out != 0 ||
+        magnitude(voltage.value - run_.last.voltage.value) > leap) {
+        return;
+    }
+    const Reading<Current>& current = newest(sample.current, run_.last.current);
+    const Current leakage{plan_.guards[index_of(GuardId::leakage)].trip};
+    const bool flows = !is_open(run_.demand) && current.good() && magnitude(current.value) > leakage;
+    cell.voltage = voltage.value;
+    cell.current = flows ? current.value : Current{};
+    cell.known = true;
+    cell.discharged = flows ? current.value.count < 0 : cell.discharged;
 }
 
 void Machine::note_totals(const Sample& sample) {

@@ -3,6 +3,15 @@
 
 namespace slowfilm::engine {
 
+namespace {
+
+using namespace literals;
+
+// A cell that has stood open for longer may have been taken out and another put in, unseen where both read alike.
+constexpr Duration out_of_hand = 60_s;
+
+}  // namespace
+
 void Machine::take(const Command& command) {
     switch (command.kind) {
         case CommandKind::start: start(); return;
@@ -12,6 +21,12 @@ void Machine::take(const Command& command) {
         case CommandKind::acknowledge: acknowledge(); return;
         case CommandKind::stop: stop(); return;
     }
+}
+
+bool cell_in_doubt(const Plan& plan, const Run& run, Time now) {
+    const bool resumable = run.state == RunState::paused || run.state == RunState::waiting;
+    const bool asks = run.in_visit && plan.steps[run.step].kind == StepKind::ask;
+    return resumable && !asks && (run.in_hand || !(now - run.halted <= out_of_hand));
 }
 
 bool refused(const Decision& decision) {
@@ -61,6 +76,7 @@ void Machine::pause() {
     }
     demand(Open{});
     run_.state = RunState::paused;
+    run_.halted = now_;
     emit(EventKind::paused);
     decision_.commit = true;
 }
@@ -81,7 +97,7 @@ void Machine::resume() {
     const StartWindow window = !run_.begun                              ? StartWindow::start
                                : run_.window == StartWindow::by_history ? StartWindow::by_history
                                : run_.window == StartWindow::same_cell  ? StartWindow::same_cell
-                                                                        : StartWindow::none;
+                                                                        : StartWindow::as_before;
     run_.wait = WaitReason::none;
     run_.state = RunState::checking;
     demand(Open{});
@@ -113,6 +129,7 @@ void Machine::acknowledge() {
     if (for_good) {
         run_.wait = WaitReason::acknowledged;
     } else {
+        run_.in_hand = true;  // somebody has looked for the cause
         wait(WaitReason::acknowledged);
     }
 }

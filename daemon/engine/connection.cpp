@@ -13,10 +13,13 @@ using namespace literals;
 
 constexpr std::uint8_t samples_in_a_row = 2;
 constexpr std::int64_t sensors_agree_within = 2'000;  // mK, at rest
-// How far the same cell may have moved while a person had it in hand; common practice.
-constexpr Voltage same_cell_fall = 250_mV;
-constexpr Voltage same_cell_rise = 100_mV;
+// How far the same cell may have moved since it was last seen: it relaxes against the last current by the most, the
+// more so the larger that was, and an emptied one comes back far. Common practice.
+constexpr Voltage relaxes_against = 250_mV;        // after no more than 1C; for a larger current in proportion
+constexpr Voltage relaxes_along = 100_mV;          // and self-discharges no more than by the other
 constexpr Voltage same_cell_known_from = 3000_mV;  // below it a fresh cell goes its own way
+constexpr Voltage emptied_below = 3400_mV;         // a discharged cell below it ...
+constexpr Voltage emptied_comes_to = 3650_mV;      // ... comes back up to here
 constexpr Voltage room_to_charge = 50_mV;
 
 ConnectionVerdict outside(ConnectionFault fault, std::int64_t value, std::int64_t limit) {
@@ -27,18 +30,41 @@ std::int64_t guard_trip(const Plan& plan, GuardId id) {
     return plan.guards[static_cast<std::size_t>(id)].trip;
 }
 
-// The cell that a person had in hand is the one that comes back.
-ConnectionVerdict check_same_cell(const Run& run, Voltage voltage) {
-    if (!run.same_cell_known || run.same_cell_voltage < same_cell_known_from) {
-        return {};
+// What the cell that was here can show now, at rest.
+protocol::Range<Voltage> same_cell_window(const Plan& plan, const SameCell& cell) {
+    protocol::Range<Voltage> window;
+    if (!cell.known) {
+        return window;
     }
-    const Voltage lowest = run.same_cell_voltage - same_cell_fall;
-    const Voltage highest = run.same_cell_voltage + same_cell_rise;
-    if (!(voltage >= lowest)) {
-        return outside(ConnectionFault::other_cell, voltage.count, lowest.count);
+    __extension__ using Wide = __int128;
+    const Current one_c = current_of(Rate{1, 1}, plan.capacity);
+    const Voltage by_current{
+        static_cast<std::int64_t>(static_cast<Wide>(relaxes_against.count) * magnitude(cell.current).count /
+                                  std::max<std::int64_t>(one_c.count, 1))};
+    const Voltage against = std::max(relaxes_against, by_current);
+    if (cell.voltage >= same_cell_known_from) {
+        window.min = cell.voltage - (cell.current.count > 0 ? against : relaxes_against);
     }
-    if (!(voltage <= highest)) {
-        return outside(ConnectionFault::other_cell, voltage.count, highest.count);
+    if (cell.discharged) {
+        const Voltage highest = cell.voltage + (cell.current.count < 0 ? against : relaxes_against);
+        window.max = cell.voltage < emptied_below ? std::max(highest, emptied_comes_to) : highest;
+    } else {
+        window.max = std::max(cell.voltage, same_cell_known_from) + relaxes_along;
+    }
+    return window;
+}
+
+// The cell that was here is the one that is here now.
+ConnectionVerdict check_same_cell(const Plan& plan, const Run& run, Voltage voltage) {
+    const bool gap = run.window == StartWindow::gap;
+    const protocol::Range<Voltage> window = same_cell_window(plan, run.same_cell);
+    const bool judges_fall = window.min && !(gap && plan.interruption.voltage_fall_max);
+    const bool judges_rise = window.max && !(gap && plan.interruption.voltage_rise_max);
+    if (judges_fall && !(voltage >= *window.min)) {
+        return outside(ConnectionFault::other_cell, voltage.count, window.min->count);
+    }
+    if (judges_rise && !(voltage <= *window.max)) {
+        return outside(ConnectionFault::other_cell, voltage.count, window.max->count);
     }
     return {};
 }
@@ -46,7 +72,7 @@ ConnectionVerdict check_same_cell(const Run& run, Voltage voltage) {
 protocol::Range<Voltage> window_of(const Plan& plan, const Run& run) {
     protocol::Range<Voltage> window;
     switch (run.window) {
-        case StartWindow::none: break;
+        case StartWindow::as_before: break;
         case StartWindow::start: window = plan.start_voltage; break;
         case StartWindow::by_history:
         case StartWindow::same_cell:
@@ -78,7 +104,14 @@ ConnectionVerdict check_voltage(const Plan& plan, const Run& run, Voltage voltag
     if (window.max && !(voltage <= *window.max)) {
         return outside(ConnectionFault::above_start_window, voltage.count, window.max->count);
     }
-    return run.window == StartWindow::same_cell ? check_same_cell(run, voltage) : ConnectionVerdict{};
+    switch (run.window) {
+        case StartWindow::start:
+        case StartWindow::by_history: return {};
+        case StartWindow::as_before:
+        case StartWindow::same_cell:
+        case StartWindow::gap: return check_same_cell(plan, run, voltage);
+    }
+    return {};
 }
 
 ConnectionVerdict check_temperature(const Plan& plan, const Run& run, const Sample& sample) {
@@ -252,6 +285,11 @@ ConnectionVerdict check_deadline(const Plan& plan, const Run& run, Time now) {
             .fault = ConnectionFault::current_flows, .decided = true, .value = current.value.count, .limit = leakage};
     }
     return {.fault = ConnectionFault::no_reading, .decided = true, .limit = deadline.count};
+}
+
+bool may_be_same_cell(const Plan& plan, const Run& run, Voltage voltage) {
+    const protocol::Range<Voltage> window = same_cell_window(plan, run.same_cell);
+    return (!window.min || voltage >= *window.min) && (!window.max || voltage <= *window.max);
 }
 
 protocol::Range<Voltage> start_window(CellState state, Voltage window_min, Voltage window_max) {

@@ -36,6 +36,8 @@ void start_checks(Run& run, StartWindow window, Time now);
 [[nodiscard]] ConnectionVerdict check_connection(const Plan& plan, Run& run, const Sample& sample, Time now);
 // Time alone: no reading within the deadline is a fault. Waiting for the group has none.
 [[nodiscard]] ConnectionVerdict check_deadline(const Plan& plan, const Run& run, Time now);
+// Whether a voltage at rest can be that of the cell that was here.
+[[nodiscard]] bool may_be_same_cell(const Plan& plan, const Run& run, Voltage voltage);
 // What a cell that has got this far can show at its terminals.
 [[nodiscard]] protocol::Range<Voltage> start_window(CellState state, Voltage window_min, Voltage window_max);
 

@@ -122,7 +122,7 @@ std::string test_text(ConnectionFault fault, const Event& event) {
         case ConnectionFault::other_cell:
             return "the cell reads " + print(Voltage{event.value}) +
                    ", and the one that was here would not be beyond " + print(Voltage{event.limit}) +
-                   "; look whether it is the same cell";
+                   "; look whether it is the same cell: one that is, and changed so much, cannot go on in this run";
         case ConnectionFault::none:
         case ConnectionFault::no_reading:
         case ConnectionFault::reversed:
@@ -189,7 +189,7 @@ std::string wait_text(WaitReason reason) {
     }
     // A resume by itself sets these going again.
     const bool checks_again = reason == WaitReason::acknowledged || reason == WaitReason::moved;
-    return checks_again ? "waiting: " + std::string{cause(reason)} + "; resume runs the connection checks"
+    return checks_again ? "waiting: " + std::string{cause(reason)} + "; resume with its ID runs the connection checks"
                         : "waiting for a person: " + std::string{cause(reason)};
 }
 
@@ -253,6 +253,11 @@ std::string print_guard_value(GuardId guard, std::int64_t value) {
                        dimension == Dimension::charge ? value / micro_ampere_hour * micro_ampere_hour : value);
 }
 
+std::string describe_copper(Voltage voltage, Duration left) {
+    return "the cell is at " + print(voltage) + " without current and loses copper: " + print_span(left) +
+           " left to charge it";
+}
+
 std::string describe(const Event& event, const Plan& plan) {
     const std::string where = step_text(event, plan);
     switch (event.kind) {
@@ -294,9 +299,7 @@ std::string describe(const Event& event, const Plan& plan) {
                    (event.value > 0 ? ", after " + std::to_string(event.value) + " passes" : "");
         case EventKind::ambient: return "chamber set to " + print(Temperature{event.value});
         case EventKind::gathering: return where + " waits for the other cells of its tray";
-        case EventKind::copper:
-            return "the cell is at " + print(Voltage{event.value}) +
-                   " without current and loses copper: " + print_span(Duration{event.limit}) + " left to charge it";
+        case EventKind::copper: return describe_copper(Voltage{event.value}, Duration{event.limit});
         case EventKind::idle_alarm:
             return "the run is over, and its cell on the channel is out of a limit: " + trip_text(event, plan);
     }

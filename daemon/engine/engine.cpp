@@ -38,7 +38,7 @@ Run new_run(const Plan& plan, const CellHistory& history) {
     // What has gone in since pristine is known of a cell that is pristine, or that the ledger has followed.
     const bool fresh = history.known ? !history.first_leg_over && history.furthest != CellState::formed
                                      : plan.state == CellState::pristine;
-    run.first_cycle_known = run.cycle_whole = fresh;
+    run.first_cycle_known = run.cycle_whole = fresh && history.net_unseen.count == 0;
     return run;
 }
 
@@ -99,6 +99,7 @@ void Machine::take(const Sample& raw) {
     integrate(sample.current);
     note_cell(sample.voltage);
     heed(judge_sample(plan_, run_, sample, now_));
+    note_same_cell(sample);
     note_totals(sample);
     if (run_.state == RunState::checking) {
         judge_checks(check_connection(plan_, run_, sample, now_));
@@ -192,6 +193,7 @@ void Machine::take(const Gap& gap) {
         emit(EventKind::gap, 0, length.count);
     }
     run_.charge_running = false;
+    run_.in_hand = true;
     decision_.commit = true;
     if (current_may_have_flowed) {
         const Current measured = magnitude(run_.last.current.value);
@@ -247,6 +249,7 @@ void Machine::take(const Crossed& crossed) {
         return;
     }
     emit(EventKind::connection_failed, static_cast<std::uint8_t>(ConnectionFault::crossed), crossed.origin);
+    run_.in_hand = true;
     wait(WaitReason::connection);
 }
 

@@ -7,6 +7,7 @@
 #include "daemon/engine/run.hpp"
 
 #include <array>
+#include <optional>
 #include <span>
 
 namespace slowfilm::engine {
@@ -49,6 +50,12 @@ struct Decision {
 }
 // Whether the command of this decision was one that the state forbids.
 [[nodiscard]] bool refused(const Decision& decision);
+// Whether it may be another cell by now, so that a resume must name the one that is there: after a gap, a trip, failed
+// checks or a move, once its voltage was not this cell's, and where it has stood for a minute. An ask's confirm does
+// so.
+[[nodiscard]] bool cell_in_doubt(const Plan& plan, const Run& run, Time now);
+// How long a cell that is below 1 V has until its copper dissolves; nothing where it is not.
+[[nodiscard]] std::optional<Duration> copper_left(const CellHistory& cell, Time now);
 // Whether the run is over for good: done, stopped, or tripped by a guard of class cell.
 [[nodiscard]] bool is_over(const Run& run);
 

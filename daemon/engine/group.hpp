@@ -4,6 +4,7 @@
 #pragma once
 
 #include "daemon/core/quantity.hpp"
+#include "daemon/core/sample.hpp"
 #include "daemon/core/traits.hpp"
 #include "daemon/engine/run.hpp"
 
@@ -12,6 +13,14 @@
 #include <vector>
 
 namespace slowfilm::engine {
+
+// What moves the voltage of a neighbour besides our test current.
+enum class Neighbour : std::uint8_t {
+    itself,  // a current that changes, or a stage that regulates: nothing can be told
+    driven,  // the same current for a while: it moves, and evenly
+    open,    // nothing is asked of it: a cell at rest
+    empty,   // nothing lies there: what stands still may be told of, what wanders is an open lead
+};
 
 // Knows its channels by their place in the group, from 0. Allocates only when it is made.
 class GroupTests {
@@ -25,10 +34,10 @@ class GroupTests {
     // Decision.test_over, or the run is gone: another may be granted.
     void over(std::size_t channel);
 
-    // A good reading of another channel. `phase` is that of the run whose test is under way; `open`: nothing is asked
-    // of this channel, so that what moves it is not its own. True once, when its voltage has moved with the test by
-    // more than `threshold` and come back: give the tested run Crossed.
-    [[nodiscard]] bool sample(std::size_t channel, Voltage voltage, bool open, TestPhase phase, Voltage threshold);
+    // A good reading of another channel. `phase` is that of the run whose test is under way. True once, when its
+    // voltage has moved with the test by more than `threshold` and come back: give the tested run Crossed.
+    [[nodiscard]] bool sample(std::size_t channel, const Reading<Voltage>& voltage, Neighbour how, TestPhase phase,
+                              Voltage threshold);
 
     [[nodiscard]] std::optional<std::size_t> under_way() const { return under_way_; }
 
@@ -36,9 +45,16 @@ class GroupTests {
     struct Watched {
         bool wants{false};
         std::uint64_t asked{0};  // order of asking
-        Voltage before, during;
-        bool before_known{false}, during_known{false}, told{false};
+        Neighbour how{Neighbour::itself};
+        Reading<Voltage> older, newer, before;  // good where known; the first two give the slope
+        Voltage moved;                          // the furthest under the test current, from where it would have been
+        bool moved_known{false}, told{false};
+        [[nodiscard]] bool slope_known() const;
+        [[nodiscard]] Voltage expected(Time at) const;
     };
+    static void forget(Watched& watched);
+    static void note_before(Watched& watched, const Reading<Voltage>& voltage);
+    static bool may_tell(const Watched& watched, Voltage threshold);
     std::vector<Watched> channels_;
     std::optional<std::size_t> under_way_;
     std::uint64_t asked_{0};

@@ -26,7 +26,7 @@ void judge_charge(Judge& judge) {
     const Run& run = judge.run;
     const CellHistory& history = run.history;
     const Charge leg_max = history.first_leg_over ? plan.leg_max_later : plan.leg_max_first;
-    const Charge leg = history.leg + run.uncertain_leg;
+    const Charge leg = history.leg + history.leg_unseen;
     judge.note_closest(GuardId::charge_leg, leg.count, (leg_max - leg).count);
     judge.at_once(GuardId::charge_leg, leg.count, leg_max.count, !(leg <= leg_max));
     const GuardSetting& net = judge.setting(GuardId::charge_net);

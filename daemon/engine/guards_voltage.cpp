@@ -110,7 +110,7 @@ void judge_climb(Judge& judge, Duration span) {
     bool climbed = true;
     std::int64_t missed = 0;
     for (const ClimbGate& gate : judge.plan.climb) {
-        if (run.history.net + run.uncertain >= gate.by && highest < gate.above) {
+        if (run.history.net + run.history.net_unseen >= gate.by && highest < gate.above) {
             climbed = false;
             missed = gate.above.count;
             break;

@@ -100,6 +100,7 @@ class Machine {
     void note_unseen(Current level, Duration span);
     void add_charge(Current first, Current second, Duration span, Voltage voltage);
     void note_cell(const Reading<Voltage>& voltage);
+    void note_same_cell(const Sample& sample);
     void note_totals(const Sample& sample);
     void judge_keep(const Sample& sample);
 

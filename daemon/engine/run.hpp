@@ -120,9 +120,18 @@ struct VisitTotals {
 enum class StartWindow : std::uint8_t {
     start,       // the protocol's [start]
     by_history,  // after an ask: what a cell that got this far can show
-    none,        // the cell was never out of the fixture
-    same_cell,   // by history, and near the voltage that this cell had before it was taken in hand
-    gap,         // none, and within [interruption]'s fall and rise of the voltage before the gap
+    as_before,   // near the voltage that this cell last had for certain
+    same_cell,   // by history, and as before
+    gap,         // within [interruption]'s fall and rise of the voltage before the gap; as before where it has none
+};
+
+// What this cell showed when it was last under watch and nothing was wrong with it. No pause, ask, gap or trip renews
+// it: only a step under way, or connection checks that were passed.
+struct SameCell {
+    Voltage voltage;
+    Current current;  // that flowed with it; 0 at rest
+    bool known{false};
+    bool discharged{false};  // the last current that flowed was one out of it: it comes back up
 };
 
 struct Run {
@@ -131,8 +140,7 @@ struct Run {
     GuardId tripped_by{GuardId::over_voltage};
     TripClass trip_class{TripClass::channel};
     std::uint32_t idle_said{0};  // bit per GuardId: told of after the run was over, while its cell lies there
-    Time low_since;              // since when the cell has been below 1 V without current; 0: it is not
-    std::uint8_t low_said{0};    // how often that has been told
+    std::uint8_t low_said{0};    // how often a cell below 1 V has been told of
     std::uint64_t sequence{0};   // of the last input
     Time now;                    // of the last input
     Time started;
@@ -179,7 +187,6 @@ struct Run {
     ChargeCount leg_rest;    // what history.leg has not taken up yet
     ChargeCount discharged;  // since the last charge, net of small recharges: a tenth of rated ends a leg
     Charge uncertain;        // what may have flowed unseen in gaps; guards and caps count it as charged
-    Charge uncertain_leg;    // the part of it since the leg began
     Charge uncertain_visit;  // the part of it in this visit
     Time charge_mark;        // up to when current has been integrated
     Current charge_last;
@@ -205,8 +212,9 @@ struct Run {
     StartWindow window{StartWindow::start};
     ConnectionFault check_fault{ConnectionFault::none};
     std::uint8_t check_count{0};  // samples in a row with the same answer
-    Voltage same_cell_voltage;    // what it had when a person took it in hand
-    bool same_cell_known{false};
+    SameCell same_cell;
+    bool in_hand{false};  // somebody may have had the cell in hand: a resume must name it
+    Time halted;          // when it was paused, or began to wait
     ConnectionTest test;
     // gaps
     Duration gaps;

@@ -30,6 +30,14 @@ bool worth_saying(std::uint32_t times) {
 
 }  // namespace
 
+// The clock is the cell's: it runs on in the next run, and while the cell lies in a drawer.
+std::optional<Duration> copper_left(const CellHistory& cell, Time now) {
+    if (cell.low_since.count == 0) {
+        return std::nullopt;
+    }
+    return std::clamp(copper_allowed - (now - cell.low_since), Duration{}, copper_allowed);
+}
+
 void Machine::heed(const GuardFinding& finding) {
     if (finding.warned) {
         emit(EventKind::warned, static_cast<std::uint8_t>(finding.warned_id), finding.warned_value,
@@ -73,22 +81,22 @@ void Machine::judge_copper() {
     const Reading<Voltage>& voltage = run_.last.voltage;
     const bool low = voltage.good() && voltage.value < copper_below && voltage.value >= reversed_below;
     if (run_.state == RunState::forming || (voltage.good() && voltage.value >= copper_below)) [[likely]] {
-        run_.low_since = Time{};
+        run_.history.low_since = Time{};
         run_.low_said = 0;
         return;
     }
     if (!low || run_.state == RunState::planned) {
         return;
     }
-    if (run_.low_since.count == 0) {
-        run_.low_since = now_;
+    if (run_.history.low_since.count == 0) {
+        run_.history.low_since = now_;
     }
     const bool kept_waiting =
         run_.state == RunState::waiting || run_.state == RunState::paused || run_.state == RunState::tripped;
     if (!kept_waiting || run_.low_said >= copper_times) {
         return;
     }
-    const Duration left = std::max(copper_allowed - (now_ - run_.low_since), Duration{});
+    const Duration left = *copper_left(run_.history, now_);
     if (left > copper_told_at[run_.low_said]) {
         return;
     }
@@ -118,6 +126,7 @@ void Machine::trip(GuardId id, std::int64_t value, std::int64_t limit) {
 void Machine::wait(WaitReason reason) {
     demand(Open{});
     run_.state = RunState::waiting;
+    run_.halted = now_;
     run_.wait = reason;
     decision_.commit = true;
     emit(EventKind::waiting, static_cast<std::uint8_t>(reason));
@@ -134,13 +143,19 @@ void Machine::judge_checks(const ConnectionVerdict& verdict) {
     }
     if (verdict.fault != ConnectionFault::none) {
         emit(EventKind::connection_failed, static_cast<std::uint8_t>(verdict.fault), verdict.value, verdict.limit);
+        run_.in_hand = true;  // somebody will look at leads and cell
         wait(run_.window == StartWindow::gap ? WaitReason::gap : WaitReason::connection);
         return;
     }
     emit(EventKind::connection_good);
     decision_.test_over = run_.test.phase == TestPhase::after;
     run_.test.phase = TestPhase::passed;
-    run_.window = StartWindow::none;
+    run_.window = StartWindow::as_before;
+    run_.in_hand = false;
+    run_.history.known = true;
+    run_.same_cell.voltage = run_.test.before;
+    run_.same_cell.current = Current{};
+    run_.same_cell.known = true;
     start_guards(run_.guards, now_);
     if (run_.in_visit) {
         go_on_with_step(true);

@@ -151,9 +151,12 @@ void history(Io& io, CellHistory& h) {
     io.value(h.quarantined);
     io.value(h.first_leg_over);
     quantity(io, h.leg);
+    quantity(io, h.leg_unseen);
     quantity(io, h.net);
+    quantity(io, h.net_unseen);
     quantity(io, h.highest);
     quantity(io, h.measured);
+    moment(io, h.low_since);
 }
 
 template <class Io>
@@ -344,8 +347,12 @@ void figures(Io& io, Run& r) {
 
 template <class Io>
 void test_state(Io& io, Run& r) {
-    quantity(io, r.same_cell_voltage);
-    io.value(r.same_cell_known);
+    quantity(io, r.same_cell.voltage);
+    quantity(io, r.same_cell.current);
+    io.value(r.same_cell.known);
+    io.value(r.same_cell.discharged);
+    io.value(r.in_hand);
+    moment(io, r.halted);
     enumeration(io, r.test.phase, TestPhase::passed);
     moment(io, r.test.since);
     quantity(io, r.test.before);
@@ -384,7 +391,6 @@ void accounts(Io& io, Run& r) {
     charge_count(io, r.leg_rest);
     charge_count(io, r.discharged);
     quantity(io, r.uncertain);
-    quantity(io, r.uncertain_leg);
     quantity(io, r.uncertain_visit);
     moment(io, r.charge_mark);
     quantity(io, r.charge_last);
@@ -411,7 +417,6 @@ void fields(Io& io, Run& r) {
     enumeration(io, r.tripped_by, GuardId::record_lost);
     enumeration(io, r.trip_class, TripClass::channel);
     io.value(r.idle_said);
-    moment(io, r.low_since);
     io.value(r.low_said);
     io.value(r.sequence);
     moment(io, r.now);

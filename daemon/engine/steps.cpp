@@ -264,8 +264,6 @@ void Machine::go_on_with_step(bool again) {
         case StepKind::rest: run_.state = RunState::resting; break;
         case StepKind::ask:
             run_.state = RunState::asking;
-            run_.same_cell_known = run_.last.voltage.good();
-            run_.same_cell_voltage = run_.last.voltage.value;
             emit(EventKind::asking);
             break;
         case StepKind::repeat: break;  // go_to never stops at one

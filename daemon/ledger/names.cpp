@@ -48,9 +48,12 @@ void each_field(T& history, Visit visit) requires std::is_same_v<std::remove_con
     visit("quarantined", history.quarantined);
     visit("first_leg_over", history.first_leg_over);
     visit("leg_pc", history.leg.count);
+    visit("leg_unseen_pc", history.leg_unseen.count);
     visit("net_pc", history.net.count);
+    visit("net_unseen_pc", history.net_unseen.count);
     visit("highest_nv", history.highest.count);
     visit("measured_pc", history.measured.count);
+    visit("low_since_us", history.low_since.count);
 }
 
 struct ToObject {

@@ -33,15 +33,17 @@ Result<RowWriter> RowWriter::prepare(const Connection& connection) {
          insert_into("cell", cell_columns) +
              " ON CONFLICT(id) DO UPDATE SET furthest = excluded.furthest, known = excluded.known, "
              "armed = excluded.armed, quarantined = excluded.quarantined, first_leg_over = excluded.first_leg_over, "
-             "leg_pc = excluded.leg_pc, net_pc = excluded.net_pc, highest_nv = excluded.highest_nv, "
-             "measured_pc = excluded.measured_pc, quarantine = excluded.quarantine, "
+             "leg_pc = excluded.leg_pc, leg_unseen_pc = excluded.leg_unseen_pc, net_pc = excluded.net_pc, "
+             "net_unseen_pc = excluded.net_unseen_pc, highest_nv = excluded.highest_nv, "
+             "measured_pc = excluded.measured_pc, low_since_us = excluded.low_since_us, "
+             "quarantine = excluded.quarantine, "
              "updated_utc_us = excluded.updated_utc_us"},
         {&writer.mark_, insert_into("mark", mark_columns)},
         {&writer.move_, "INSERT INTO move(" + std::string(move_columns) +
                             ", place) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, (SELECT count(*) FROM move WHERE run = ?1)"},
         {&writer.channel_of_run_, "UPDATE run SET channel = ? WHERE number = ?"},
         {&writer.new_cell_, "INSERT OR IGNORE INTO cell(" + std::string(cell_columns) +
-                                ") VALUES(?, 'pristine', 0, 0, 0, 0, 0, 0, 0, 0, '', ?)"},
+                                ") VALUES(?, 'pristine', 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, '', ?)"},
         {&writer.reading_, insert_into("hand_reading", hand_reading_columns)},
         {&writer.lifted_, insert_into("quarantine_lifted", lifted_columns)},
         {&writer.lift_, "UPDATE cell SET quarantined = 0, quarantine = '', updated_utc_us = ? WHERE id = ?"},
@@ -121,7 +123,6 @@ int RowWriter::write(const OperatorAction& action) {
 
 int RowWriter::write(const CellRecord& cell) {
     CellRecord written = cell;
-    written.history.known = true;
     find_cell_.bind(std::string_view(cell.id));
     int code = find_cell_.step();
     if (code == SQLITE_ROW) {

@@ -353,7 +353,8 @@ void bind(Statement& to, const CellRecord& cell) {
         to.bind(std::int64_t{flag});
     }
     for (const std::int64_t count :
-         {history.leg.count, history.net.count, history.highest.count, history.measured.count}) {
+         {history.leg.count, history.leg_unseen.count, history.net.count, history.net_unseen.count,
+          history.highest.count, history.measured.count, history.low_since.count}) {
         to.bind(count);
     }
     to.bind(std::string_view(cell.quarantine));
@@ -369,7 +370,8 @@ Result<void> read(Statement& from, CellRecord& cell) {
         *flag = from.integer() != 0;
     }
     for (std::int64_t* count :
-         {&history.leg.count, &history.net.count, &history.highest.count, &history.measured.count}) {
+         {&history.leg.count, &history.leg_unseen.count, &history.net.count, &history.net_unseen.count,
+          &history.highest.count, &history.measured.count, &history.low_since.count}) {
         *count = from.integer();
     }
     cell.quarantine = from.text();
@@ -488,10 +490,12 @@ Result<void> read(Statement& from, ChannelLatch& latch) {
 CellRecord merged(const CellRecord& older, CellRecord newer) {
     const CellHistory& before = older.history;
     CellHistory& history = newer.history;
-    history.furthest = std::max(history.furthest, before.furthest);
-    history.known = true;
-    history.armed = history.armed || before.armed;
-    history.first_leg_over = history.first_leg_over || before.first_leg_over;
+    if (before.known) {  // otherwise what stands there is the claim of a protocol whose run never had current
+        history.known = true;
+        history.furthest = std::max(history.furthest, before.furthest);
+        history.armed = history.armed || before.armed;
+        history.first_leg_over = history.first_leg_over || before.first_leg_over;
+    }
     history.quarantined = history.quarantined || before.quarantined;
     history.highest = std::max(history.highest, before.highest);
     if (history.measured.count == 0)

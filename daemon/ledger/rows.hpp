@@ -36,8 +36,8 @@ inline constexpr std::string_view checkpoint_columns = "run, sequence, state";
 inline constexpr std::string_view margin_columns = "run, place, name, unit, trip, closest, closest_second, written";
 inline constexpr std::string_view action_columns = "utc_us, run, channel, verb, detail, who";
 inline constexpr std::string_view cell_columns =
-    "id, furthest, known, armed, quarantined, first_leg_over, leg_pc, net_pc, highest_nv, measured_pc, quarantine, "
-    "updated_utc_us";
+    "id, furthest, known, armed, quarantined, first_leg_over, leg_pc, leg_unseen_pc, net_pc, net_unseen_pc, "
+    "highest_nv, measured_pc, low_since_us, quarantine, updated_utc_us";
 inline constexpr std::string_view mark_columns =
     "run, visit, of_run, at_us, path, time_us, mean_v, deviation_v, temperature_degc, readings";
 inline constexpr std::string_view move_columns = "run, after_sequence, from_channel, to_channel, traits, caps, utc_us";
@@ -89,8 +89,8 @@ void bind(Statement& statement, const ChannelLatch& latch);
 [[nodiscard]] Result<void> read(Statement& statement, QuarantineLifted& lifted);
 [[nodiscard]] Result<void> read(Statement& statement, ChannelLatch& latch);
 
-// What is known of a cell after `newer` where `older` was known before: the furthest state, arming and quarantine only
-// ever go one way, the first reason of a quarantine stays, charges are the newer ones.
+// What is known of a cell after `newer` where `older` was recorded before: the furthest state and arming go one way
+// once current has flowed, quarantine always; the first reason of a quarantine stays, charges are the newer ones.
 [[nodiscard]] CellRecord merged(const CellRecord& older, CellRecord newer);
 
 }  // namespace slowfilm::ledger

@@ -173,9 +173,12 @@ CREATE TABLE cell(
     quarantined    INTEGER NOT NULL CHECK (quarantined IN (0, 1)),
     first_leg_over INTEGER NOT NULL CHECK (first_leg_over IN (0, 1)),
     leg_pc         INTEGER NOT NULL,
+    leg_unseen_pc  INTEGER NOT NULL,
     net_pc         INTEGER NOT NULL,
+    net_unseen_pc  INTEGER NOT NULL,
     highest_nv     INTEGER NOT NULL,
     measured_pc    INTEGER NOT NULL,
+    low_since_us   INTEGER NOT NULL,
     quarantine     TEXT NOT NULL,
     updated_utc_us INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;

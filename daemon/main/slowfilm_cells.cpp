@@ -83,15 +83,16 @@ void add_note(Program& program) {
 
 void add_move(Program& program) {
     const auto words = std::make_shared<RunWords>();
-    CLI::App* const verb = add_verb(
-        program, "move", "Puts a run that waits or is paused on an empty channel. Take the cell there, then resume.",
-        "move 3 --to a2", words->common, Takes::socket);
+    CLI::App* const verb =
+        add_verb(program, "move",
+                 "Puts a run that waits or is paused on an empty channel. Take the cell there, then resume --cell ID.",
+                 "move 3 --to a2", words->common, Takes::socket);
     verb->add_option("RUN", words->run, "the number that runs prints")->required()->option_text("RUN");
     verb->add_option("--to", words->more, "the channel on which it goes on")->required()->option_text("CHANNEL");
     ask_of_run(program, *verb, words, "channel", [](const json::object& answer) {
         return "run " + whole_in(answer, "run") + " is on channel " + quoted(answer, "channel") +
                " now, and waits: take cell " + quoted(answer, "cell") + " there from channel " +
-               quoted(answer, "from") + ", then resume\n";
+               quoted(answer, "from") + ", then resume --cell ID\n";
     });
 }
 

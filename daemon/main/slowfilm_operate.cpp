@@ -119,8 +119,13 @@ CLI::App* add_one(Program& program, std::string_view method, std::string_view wh
 void add_operate_verbs(Program& program) {
     add_several(program, "pause", "Opens the circuit and holds the run. Always accepted, from anyone who may speak.",
                 "pause a1 a2");
-    add_one(program, "resume", "Goes on with a run that is paused or waits for a person.", "resume a1", state_sentence,
-            std::make_shared<OneWords>());
+    const auto resume = std::make_shared<OneWords>();
+    add_one(program, "resume",
+            "Goes on with a run that is paused or waits for a person. Where somebody may have had the cell in hand "
+            "(after a minute, a restart, a gap, a trip, failed checks or a move) its ID is needed.",
+            "resume a1\n  slowfilm resume --cell B7-0042 a1", state_sentence, resume)
+        ->add_option("--cell", resume->cell, "the ID that stands on the cell in the fixture")
+        ->option_text("ID");
     add_several(program, "stop", "Ends runs for good: open circuit, and the record says stopped.", "stop a1");
     const auto confirm = std::make_shared<OneWords>();
     CLI::App* const confirm_verb = add_one(

@@ -129,11 +129,14 @@ json::object cell_json(const KnownCell& known) {
     cell["lot"] = known.lot;
     cell["filled"] = known.filled;
     cell["furthest"] = name(record.history.furthest);
+    cell["known"] = record.history.known;  // current has flowed: `furthest` is more than a claim
     cell["quarantined"] = record.history.quarantined;
     cell["quarantine"] = record.quarantine;
     cell["armed"] = record.history.armed;
     cell["net_charge_ah"] = ampere_hours(record.history.net);
     cell["leg_charge_ah"] = ampere_hours(record.history.leg);
+    cell["net_unseen_charge_ah"] = ampere_hours(record.history.net_unseen);
+    cell["leg_unseen_charge_ah"] = ampere_hours(record.history.leg_unseen);
     cell["highest_voltage_volt"] = volts(record.history.highest);
     if (record.history.measured.count > 0) {
         cell["measured_charge_ah"] = ampere_hours(record.history.measured);
@@ -155,7 +158,7 @@ std::string cells_text(const std::vector<KnownCell>& cells) {
         const ledger::CellRecord& record = cell.record;
         const Charge measured = record.history.measured;
         rows.push_back(
-            {.cells = {escaped(record.id, 64), std::string{name(record.history.furthest)},
+            {.cells = {escaped(record.id, 64), std::string{record.history.known ? name(record.history.furthest) : "-"},
                        print_fixed(ampere_hours(record.history.net), 4), print_fixed(volts(record.history.highest), 4),
                        measured.count > 0 ? print_fixed(ampere_hours(measured), 4) : "-",
                        cell.lot.empty() ? "-" : escaped(cell.lot, 40),

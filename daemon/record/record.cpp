@@ -189,15 +189,15 @@ std::string needs_of_waiting(const engine::Run& run) {
         case WaitReason::overrun:
             return "a step reached its at_most; look at the cell, then resume to begin the next step (an ask asks "
                    "again), or stop";
-        case WaitReason::gap: return "nobody watched the cell for a while; look at it, then resume or stop";
+        case WaitReason::gap: return "nobody watched the cell for a while; look at it, then resume --cell ID or stop";
         case WaitReason::record_lost:
             return "the ledger could take no more; make room on its disk, then resume or stop";
         case WaitReason::acknowledged:
-            return "the trip is acknowledged; see that its cause is gone, then resume or stop";
+            return "the trip is acknowledged; see that its cause is gone, then resume --cell ID or stop";
         case WaitReason::connection:
-            return "a connection check failed; look at leads, polarity and cell, then resume or stop";
+            return "a connection check failed; look at leads, polarity and cell, then resume --cell ID or stop";
         case WaitReason::restart:
-            return "the daemon was restarted during this run; look at the cell, then resume or stop";
+            return "the daemon was restarted during this run; look at the cell, then resume --cell ID or stop";
         case WaitReason::already_so_twice:
             return "a step in a repeat found its end already true twice running; look at the protocol, then resume or "
                    "stop";
@@ -210,7 +210,7 @@ std::string needs_of_waiting(const engine::Run& run) {
             return "a step is a share of the measured capacity, and none is known of this cell; stop, and run a "
                    "protocol that measures it";
         case WaitReason::moved:
-            return "the run was put on this channel; see that its cell is here, then resume or stop";
+            return "the run was put on this channel; see that its cell is here, then resume --cell ID or stop";
     }
     return "";
 }

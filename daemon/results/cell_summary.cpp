@@ -43,6 +43,8 @@ json::object history_json(const CellHistory& history) {
     object["first_leg_over"] = history.first_leg_over;
     object["net_charge_ah"] = ampere_hours(history.net);
     object["leg_charge_ah"] = ampere_hours(history.leg);
+    object["net_unseen_charge_ah"] = ampere_hours(history.net_unseen);
+    object["leg_unseen_charge_ah"] = ampere_hours(history.leg_unseen);
     object["highest_voltage_volt"] = volts(history.highest);
     put(object, "measured_charge_ah",
         history.measured.count > 0 ? std::optional{ampere_hours(history.measured)} : std::nullopt,
@@ -72,8 +74,11 @@ std::string run_line(const Summary& run) {
 
 std::string history_text(const ledger::CellRecord& cell) {
     const CellHistory& history = cell.history;
-    std::string text = "  " + (history.known ? std::string{name(history.furthest)} : std::string{"no run yet"});
+    std::string text = "  " + (history.known ? std::string{name(history.furthest)} : std::string{"no current yet"});
     text += ", net charge " + print_fixed(ampere_hours(history.net), 4) + " Ah";
+    text += history.net_unseen.count > 0
+                ? ", " + print_fixed(ampere_hours(history.net_unseen), 4) + " Ah more may have flowed unseen"
+                : "";
     text += history.known ? ", highest " + print_fixed(volts(history.highest), 4) + " V" : "";
     text += history.measured.count > 0 ? ", measured " + print_fixed(ampere_hours(history.measured), 4) + " Ah" : "";
     return text + "\n";

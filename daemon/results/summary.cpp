@@ -1,5 +1,6 @@
 #include "daemon/results/summary.hpp"
 
+#include "daemon/core/text.hpp"
 #include "daemon/protocol/parse.hpp"
 #include "daemon/results/accept.hpp"
 #include "daemon/results/figures.hpp"
@@ -12,15 +13,19 @@ namespace slowfilm::results {
 namespace {
 
 Beginning beginning_of(const ledger::RunHeader& header, const std::optional<protocol::Protocol>& protocol) {
+    const Charge unseen = header.history.net_unseen;
+    const std::string doubt = unseen.count > 0 ? "up to " + print_fixed(ampere_hours(unseen), 4) +
+                                                     " Ah may have flowed unseen before this run"
+                                               : "";
     if (header.history.known) {
-        return {.state = header.history.furthest, .net_before = header.history.net, .unknown = ""};
+        return {.state = header.history.furthest, .net_before = header.history.net, .unknown = doubt};
     }
     if (!protocol) {
         return {.state = CellState::pristine,
                 .net_before = {},
                 .unknown = "the recorded protocol cannot be read by this version, so what the cell was is not known"};
     }
-    Beginning beginning{.state = protocol->cell.state, .net_before = {}, .unknown = ""};
+    Beginning beginning{.state = protocol->cell.state, .net_before = {}, .unknown = doubt};
     if (beginning.state == CellState::tapped) {
         beginning.unknown = "how much charge went into the tapped cell before this run is not known";
     }

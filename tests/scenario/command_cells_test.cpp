@@ -118,9 +118,9 @@ TEST(CommandCells, a_run_is_moved_and_goes_on_elsewhere) {
     EXPECT_EQ(daemon.ask({"pause", "a1"}).code, 0);
     const Ran moved = daemon.ask({"move", "1", "--to", "a2"});
     EXPECT_EQ(moved.code, 0) << moved.err;
-    EXPECT_THAT(moved.out, HasSubstr("take cell 'one' there from channel 'a1', then resume"));
+    EXPECT_THAT(moved.out, HasSubstr("take cell 'one' there from channel 'a1', then resume --cell ID"));
     EXPECT_THAT(daemon.ask({"runs"}).out, HasSubstr("a2"));
-    EXPECT_EQ(daemon.ask({"resume", "a2"}).code, 0);
+    EXPECT_EQ(daemon.ask({"resume", "--cell", "one", "a2"}).code, 0);
     daemon.await("a2", "asking");
     EXPECT_EQ(daemon.ask({"confirm", "--cell", "one", "a2"}).code, 0);
     daemon.await("a2", "done");

@@ -69,7 +69,7 @@ TEST_F(Ended, a_run_waits_after_the_daemon_was_stopped_and_started_again) {
     const boost::json::object left = strict(read({"runs", "--format", "json"}));
     EXPECT_EQ(left.at("runs").at(0).at("state"), "waiting") << "it is not forming, nobody drives it";
     expect_waiting();
-    const Ran resumed = daemon.ask({"resume", "a1"});
+    const Ran resumed = daemon.ask({"resume", "--cell", "B7-0042", "a1"});
     EXPECT_EQ(resumed.code, 0) << resumed.err;
     daemon.await_state("a1", "done");
     // 5 % of 5 Ah, wherever the interruption fell.
@@ -86,7 +86,7 @@ TEST_F(Ended, a_run_waits_after_the_daemon_was_killed_and_started_again) {
         SCOPED_TRACE(killed);
         ASSERT_EQ(daemon.end(SIGKILL), 128 + SIGKILL);
         expect_waiting();
-        const Ran resumed = daemon.ask({"resume", "a1"});
+        const Ran resumed = daemon.ask({"resume", "--cell", "B7-0042", "a1"});
         ASSERT_EQ(resumed.code, 0) << resumed.err;
         daemon.await("a1", [](const boost::json::object& channel) { return channel.at("state") != "checking"; });
     }

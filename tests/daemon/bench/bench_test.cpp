@@ -241,7 +241,7 @@ TEST(Bench, pause_is_always_accepted_and_resume_goes_on) {
     world.ask("pause", {{"channels", {"a1"}}});
     world.ask("pause", {{"channels", {"a1"}}});
     EXPECT_EQ(world.state("a1"), "paused");
-    EXPECT_EQ(world.ask("resume", {{"channel", "a1"}}).at("state").as_string(), "checking");
+    EXPECT_EQ(world.ask("resume", {{"channel", "a1"}, {"cell", "C-1"}}).at("state").as_string(), "checking");
     world.refusal(Failure::bad_data, "resume", {{"channel", "a1"}});
     world.until_state("a1", "asking");
     EXPECT_NEAR(world.channel("a1").at("charge_in_ah").to_number<double>(), 0.5, 0.002) << "the amount was kept";
@@ -296,7 +296,7 @@ TEST(Bench, a_refused_demand_trips_the_channel_and_can_be_acknowledged) {
     const boost::json::object answer = world.ask("acknowledge", {{"channel", "a1"}, {"reason", "cable was loose"}});
     EXPECT_EQ(answer.at("state").as_string(), "waiting");
     EXPECT_TRUE(is_open(world.channels[0]->demands.back())) << "acknowledge never resumes";
-    world.ask("resume", {{"channel", "a1"}});
+    world.ask("resume", {{"channel", "a1"}, {"cell", "C-1"}});
     world.until_state("a1", "asking");
 }
 

@@ -8,6 +8,7 @@
 namespace slowfilm::bench {
 namespace {
 
+using namespace literals;
 using testing::HasSubstr;
 
 TEST(Restart, a_run_under_way_waits_for_a_person_and_no_current_flows) {
@@ -58,7 +59,7 @@ TEST(Restart, resume_after_a_restart_takes_up_the_amount) {
     world.close();
     world.open();
     ASSERT_EQ(world.state("a1"), "waiting");
-    world.ask("resume", {{"channel", "a1"}});
+    world.ask("resume", {{"channel", "a1"}, {"cell", "C-1"}});
     world.until_state("a1", "asking");
     EXPECT_NEAR(world.channel("a1").at("charge_in_ah").to_number<double>(), 0.5, 0.002);
 }
@@ -72,7 +73,7 @@ TEST(Restart, checks_that_were_cut_short_wait_for_a_person) {
     world.open();
     EXPECT_EQ(world.state("a1"), "waiting");
     EXPECT_FALSE(world.happened("step_began"));
-    world.ask("resume", {{"channel", "a1"}});
+    world.ask("resume", {{"channel", "a1"}, {"cell", "C-1"}});
     world.until_state("a1", "asking");
 }
 
@@ -207,25 +208,27 @@ TEST(Restart, a_run_whose_channel_is_gone_is_waiting_in_the_ledger) {
     EXPECT_EQ(run->status.wait, WaitReason::restart);
 }
 
+// The last checkpoint is of a version that this program does not know.
+void spoil_state(const std::string& path) {
+    ledger::WriterOptions options;
+    options.path = path;
+    const auto writer = ledger::Writer::open(options);
+    ASSERT_TRUE(writer) << writer.error().message;
+    const auto reader = ledger::Reader::open(path);
+    ASSERT_TRUE(reader);
+    const auto checkpoint = (*reader)->last_checkpoint(1);
+    ASSERT_TRUE(checkpoint && *checkpoint);
+    ASSERT_TRUE((*writer)->put(ledger::Checkpoint{1, (*checkpoint)->sequence + 1, "from tomorrow"}));
+    ASSERT_TRUE((*writer)->flush());
+}
+
 TEST(Restart, a_state_that_cannot_be_read_waits_and_can_only_be_ended) {
     World world;
     ASSERT_TRUE(world.start("a1", "C-1"));
     world.until_state("a1", "forming");
     const std::string path = world.options().config.ledger;
     world.close();
-    {
-        // A checkpoint of a version that this program does not know.
-        ledger::WriterOptions options;
-        options.path = path;
-        const auto writer = ledger::Writer::open(options);
-        ASSERT_TRUE(writer) << writer.error().message;
-        const auto reader = ledger::Reader::open(path);
-        ASSERT_TRUE(reader);
-        const auto checkpoint = (*reader)->last_checkpoint(1);
-        ASSERT_TRUE(checkpoint && *checkpoint);
-        ASSERT_TRUE((*writer)->put(ledger::Checkpoint{1, (*checkpoint)->sequence + 1, "from tomorrow"}));
-        ASSERT_TRUE((*writer)->flush());
-    }
+    spoil_state(path);
     world.open();
     const boost::json::object status = world.channel("a1");
     EXPECT_EQ(status.at("state").as_string(), "waiting");
@@ -236,6 +239,45 @@ TEST(Restart, a_state_that_cannot_be_read_waits_and_can_only_be_ended) {
     EXPECT_EQ(world.state("a1"), "stopped");
     world.ask("remove", {{"channel", "a1"}});
     EXPECT_EQ(world.state("a1"), "empty");
+}
+
+TEST(Restart, a_cell_whose_run_cannot_be_restored_is_watched_for_heat_before_and_after_it_is_ended) {
+    for (const bool ended : {false, true}) {
+        World world;
+        ASSERT_TRUE(world.start("a1", "C-1"));
+        world.until_state("a1", "forming");
+        const std::string path = world.options().config.ledger;
+        world.close();
+        spoil_state(path);
+        world.open();
+        if (ended) {
+            world.ask("stop", {{"channels", {"a1"}}});
+            world.close();
+            world.open();
+            ASSERT_EQ(world.state("a1"), "stopped");
+        }
+        ASSERT_TRUE(world.start("a2", "C-2"));
+        world.channels[0]->on_sample = [](Sample& sample) { sample.temperature.value = 65_degC; };
+        world.until_state("a2", "tripped");
+        EXPECT_THAT(std::string(world.channel("a1").at("alarm").as_string()), HasSubstr("above the bench's 60 degC"));
+        EXPECT_THAT(std::string(world.channel("a1").at("latch").as_string()), HasSubstr("out of a limit"));
+    }
+}
+
+TEST(Restart, an_output_that_comes_on_beneath_a_run_that_cannot_be_restored_is_opened_and_latched) {
+    World world;
+    ASSERT_TRUE(world.start("a1", "C-1"));
+    world.until_state("a1", "forming");
+    const std::string path = world.options().config.ledger;
+    world.close();
+    spoil_state(path);
+    world.open();
+    world.channels[0]->demands.clear();
+    world.channels[0]->on_sample = [](Sample& sample) { sample.current.value = 500_mA; };
+    world.until([&] { return !world.channel("a1").at("latch").is_null(); });
+    ASSERT_FALSE(world.channels[0]->demands.empty());
+    EXPECT_TRUE(is_open(world.channels[0]->demands.back()));
+    EXPECT_THAT(std::string(world.channel("a1").at("latch").as_string()), HasSubstr("at open circuit"));
 }
 
 TEST(Replay, a_tape_that_was_altered_is_found_out) {

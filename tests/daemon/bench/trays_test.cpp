@@ -162,7 +162,7 @@ TEST(Trays, cells_of_a_tray_begin_a_step_together_when_the_last_has_come) {
     for (int i = 0; i < 50; ++i) {
         EXPECT_NE(world.state("a1"), "forming") << "the third has not come";
     }
-    world.ask("resume", {{"channel", "a3"}});
+    world.ask("resume", {{"channel", "a3"}, {"cell", "C-3"}});
     for (const char* channel : {"a1", "a2", "a3"}) {
         world.until_state(channel, "done");
     }
@@ -195,12 +195,12 @@ TEST(Trays, after_a_restart_they_gather_again) {
     world.until([&] { return world.happened("gathering"); });
     world.close();
     world.open();
-    world.ask("resume", {{"channel", "a1"}});
+    world.ask("resume", {{"channel", "a1"}, {"cell", "C-1"}});
     world.until_state("a1", "resting");
     for (int i = 0; i < 50; ++i) {
         EXPECT_NE(world.state("a1"), "forming") << "the other has not come";
     }
-    world.ask("resume", {{"channel", "a2"}});
+    world.ask("resume", {{"channel", "a2"}, {"cell", "C-2"}});
     world.until_state("a1", "done");
     world.until_state("a2", "done");
 }

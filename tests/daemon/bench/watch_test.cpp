@@ -104,6 +104,72 @@ TEST(Groups, a_voltage_that_moves_with_anothers_test_stops_that_one) {
     EXPECT_THAT(std::string(crossed->at("text").as_string()), HasSubstr("crossed"));
 }
 
+// What a1's test current does to the other channel's voltage, once it is there.
+std::string told_of_crossing(World& world, const std::function<void(Sample&, bool flows)>& other) {
+    const auto flows = std::make_shared<bool>(false);
+    world.channels[0]->on_demand = [flows](const Demand& demand) { *flows = !is_open(demand); };
+    world.channels[1]->on_sample = [flows, other](Sample& sample) { other(sample, *flows); };
+    EXPECT_TRUE(world.start("a1", "C-1"));
+    world.until([&] { return world.state("a1") == "waiting" || world.state("a1") == "resting"; });
+    std::string text;
+    for (const auto& event : world.events) {
+        const bool failed = event.at("event").as_string() == "connection_failed";
+        text = failed ? std::string(event.at("text").as_string()) : text;
+    }
+    return text;
+}
+
+void raise_by_20_mv(Sample& sample, bool flows) {
+    sample.voltage.value.count += flows ? 20'000'000 : 0;
+}
+
+void slowly(BenchOptions& options) {
+    options.time_scale = 2000;
+}
+
+std::string long_charge() {
+    std::string text = unattended_protocol();
+    const std::size_t rate = text.find("\"C/2\"");
+    text.replace(rate, 5, "\"C/40\"");
+    const std::size_t cap = text.find("\"1 h\"", rate);
+    return text.replace(cap, 5, "\"9 h\"");
+}
+
+TEST(Groups, a_neighbour_that_is_being_charged_tells_of_crossed_leads_too) {
+    World world(2, slowly);
+    ASSERT_TRUE(world.start("a2", "C-2", long_charge()));
+    world.until([&] { return world.channel("a2").at("charge_in_ah").to_number<double>() > 0.005; });
+    EXPECT_THAT(told_of_crossing(world, raise_by_20_mv), HasSubstr("crossed"));
+    EXPECT_EQ(world.state("a2"), "forming") << "it was still being charged";
+}
+
+TEST(Groups, a_neighbour_that_is_being_charged_and_has_leads_of_its_own_accuses_nobody) {
+    World world(2, slowly);
+    ASSERT_TRUE(world.start("a2", "C-2", long_charge()));
+    world.until([&] { return world.channel("a2").at("charge_in_ah").to_number<double>() > 0.005; });
+    EXPECT_EQ(told_of_crossing(world, [](Sample&, bool) {}), "");
+    EXPECT_EQ(world.state("a2"), "forming") << "it was still being charged";
+}
+
+TEST(Groups, an_empty_fixture_whose_voltage_moves_with_the_test_current_stops_the_run) {
+    World world(2, slowly);
+    EXPECT_THAT(told_of_crossing(world,
+                                 [](Sample& sample, bool flows) {
+                                     sample.voltage = {sample.current.time, flows ? 3620_mV : 3600_mV, Quality::good};
+                                 }),
+                HasSubstr("crossed"));
+}
+
+TEST(Groups, an_empty_fixture_whose_open_leads_wander_stops_nobody) {
+    World world(2, slowly);
+    int turn = 0;
+    EXPECT_EQ(told_of_crossing(world,
+                               [&turn](Sample& sample, bool) {
+                                   sample.voltage = {sample.current.time, 100_mV * (++turn % 3), Quality::good};
+                               }),
+              "");
+}
+
 TEST(Groups, one_test_current_flows_at_a_time) {
     World world(4);
     int flowing = 0;

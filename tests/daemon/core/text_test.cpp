@@ -12,6 +12,23 @@
 namespace slowfilm {
 namespace {
 
+TEST(PlainText, is_of_visible_characters_and_single_spaces) {
+    for (const char* good : {"K-04", "Zelle für 04", "電池 7", "a b c", "\u00e9", "\U0001F50B"}) {
+        EXPECT_TRUE(is_plain(good)) << good;
+    }
+    // Every space of Unicode (category Zs but U+0020), and what is shown as nothing (the lists of Unicode 15, from
+    // memory).
+    for (const char* bad :
+         {"",        " ",       " a",          "a ",          "a  b",        "a\tb",        "a\u00A0", "a\u1680",
+          "a\u2000", "a\u2001", "a\u2002",     "a\u2003",     "a\u2004",     "a\u2005",     "a\u2006", "a\u2007",
+          "a\u2008", "a\u2009", "a\u200A",     "a\u202F",     "a\u205F",     "a\u3000",     "a\u00AD", "a\u034F",
+          "a\u061C", "a\u115F", "a\u1160",     "a\u17B4",     "a\u180E",     "a\u200B",     "a\u200D", "a\u2028",
+          "a\u2060", "a\u2064", "a\u2800",     "a\u3164",     "a\uFE0F",     "a\uFEFF",     "a\uFFA0", "a\uFFF9",
+          "a\uFFFD", "a\uE000", "a\U0001D173", "a\U000E0001", "a\U000E0100", "a\U00100000", "a\xFF"}) {
+        EXPECT_FALSE(is_plain(bad)) << escaped(bad);
+    }
+}
+
 TEST(Text, escaping_leaves_plain_text_alone) {
     EXPECT_EQ(escaped("cell 7, lot B"), "cell 7, lot B");
     EXPECT_EQ(escaped("für Zelle 日本"), "für Zelle 日本");

@@ -372,8 +372,7 @@ TEST(Connection, after_an_ask_only_the_cell_that_was_there_passes) {
         bench.start();
         bench.command(CommandKind::pause);
         bench.run_for(5_s);
-        bench.run.same_cell_voltage = one.before;
-        bench.run.same_cell_known = true;
+        bench.run.same_cell = {.voltage = one.before, .known = true};
         bench.run.state = RunState::checking;
         start_checks(bench.run, StartWindow::same_cell, bench.now);
         bench.voltage = one.after;

@@ -56,15 +56,23 @@ TEST(Group, never_grants_two_whatever_comes) {
     });
 }
 
-// What another channel shows before, while and after the test current flows.
-bool crossed(Voltage during, Voltage after, bool open = true, Voltage before = 3600_mV) {
+Reading<Voltage> at(int second, Voltage voltage) {
+    return {Time{second * 1'000'000}, voltage, Quality::good};
+}
+
+// What another channel shows before, while and after the test current flows, a second apart, on top of `a_second` for
+// each second.
+bool crossed(Voltage during, Voltage after, Neighbour how = Neighbour::open, Voltage a_second = {}) {
     GroupTests group{2};
-    EXPECT_FALSE(group.sample(1, before, open, TestPhase::none, threshold));
+    const auto reads = [&](int second, Voltage more) { return at(second, 3600_mV + a_second * second + more); };
+    for (int second = 1; second <= 20; ++second) {
+        EXPECT_FALSE(group.sample(1, reads(second, {}), how, TestPhase::none, threshold));
+    }
     group.request(0);
     EXPECT_EQ(group.grant(), 0U);
-    EXPECT_FALSE(group.sample(1, before, open, TestPhase::before, threshold));
-    EXPECT_FALSE(group.sample(1, before + during, open, TestPhase::driven, threshold));
-    return group.sample(1, before + after, open, TestPhase::after, threshold);
+    EXPECT_FALSE(group.sample(1, reads(21, {}), how, TestPhase::before, threshold));
+    EXPECT_FALSE(group.sample(1, reads(22, during), how, TestPhase::driven, threshold));
+    return group.sample(1, reads(23, after), how, TestPhase::after, threshold);
 }
 
 TEST(Group, a_voltage_that_moves_with_the_test_and_comes_back_is_crossed) {
@@ -76,7 +84,30 @@ TEST(Group, noise_drift_and_a_channel_under_its_own_current_are_not) {
     EXPECT_FALSE(crossed(100_uV, 0_mV)) << "a tenth of a millivolt";
     EXPECT_FALSE(crossed(2_mV, 4_mV)) << "it drifts, and goes on";
     EXPECT_FALSE(crossed(2_mV, 2_mV)) << "it moved for a reason of its own, and stays";
-    EXPECT_FALSE(crossed(2_mV, 0_mV, false)) << "it has a current of its own";
+    EXPECT_FALSE(crossed(2_mV, 0_mV, Neighbour::itself)) << "its own current changes, or its stage regulates it";
+}
+
+TEST(Group, a_neighbour_under_a_current_of_its_own_is_told_by_its_step_against_its_slope) {
+    for (const Voltage a_second : {1_mV, -(3_mV), 0_mV}) {
+        EXPECT_TRUE(crossed(2_mV, 0_mV, Neighbour::driven, a_second)) << a_second.count;
+        EXPECT_TRUE(crossed(-(2_mV), 0_mV, Neighbour::driven, a_second)) << a_second.count;
+        EXPECT_FALSE(crossed(0_mV, 0_mV, Neighbour::driven, a_second)) << "it only goes on";
+        EXPECT_FALSE(crossed(2_mV, 2_mV, Neighbour::driven, a_second)) << "it stays where it went";
+    }
+}
+
+TEST(Group, a_neighbour_whose_slope_is_not_known_accuses_nobody) {
+    GroupTests group{2};
+    group.request(0);
+    ASSERT_EQ(group.grant(), 0U);
+    EXPECT_FALSE(group.sample(1, at(1, 3600_mV), Neighbour::driven, TestPhase::before, threshold));
+    EXPECT_FALSE(group.sample(1, at(2, 3602_mV), Neighbour::driven, TestPhase::driven, threshold));
+    EXPECT_FALSE(group.sample(1, at(3, 3600_mV), Neighbour::driven, TestPhase::after, threshold));
+}
+
+TEST(Group, an_empty_fixture_tells_where_it_stood_still_and_not_where_its_leads_wander) {
+    EXPECT_TRUE(crossed(2_mV, 0_mV, Neighbour::empty));
+    EXPECT_FALSE(crossed(2_mV, 0_mV, Neighbour::empty, 1_mV)) << "an open lead picks up whatever there is";
 }
 
 TEST(Group, is_told_once_a_test_and_again_in_the_next) {
@@ -84,10 +115,10 @@ TEST(Group, is_told_once_a_test_and_again_in_the_next) {
     for (int i = 0; i < 2; ++i) {
         group.request(0);
         ASSERT_EQ(group.grant(), 0U);
-        EXPECT_FALSE(group.sample(1, 3600_mV, true, TestPhase::before, threshold));
-        EXPECT_FALSE(group.sample(1, 3602_mV, true, TestPhase::driven, threshold));
-        EXPECT_TRUE(group.sample(1, 3600_mV, true, TestPhase::after, threshold));
-        EXPECT_FALSE(group.sample(1, 3600_mV, true, TestPhase::after, threshold));
+        EXPECT_FALSE(group.sample(1, at(1, 3600_mV), Neighbour::open, TestPhase::before, threshold));
+        EXPECT_FALSE(group.sample(1, at(2, 3602_mV), Neighbour::open, TestPhase::driven, threshold));
+        EXPECT_TRUE(group.sample(1, at(3, 3600_mV), Neighbour::open, TestPhase::after, threshold));
+        EXPECT_FALSE(group.sample(1, at(4, 3600_mV), Neighbour::open, TestPhase::after, threshold));
         group.over(0);
     }
 }
@@ -96,17 +127,17 @@ TEST(Group, a_channel_first_read_under_the_test_current_accuses_nobody) {
     GroupTests group{2};
     group.request(0);
     ASSERT_EQ(group.grant(), 0U);
-    EXPECT_FALSE(group.sample(1, 3602_mV, true, TestPhase::driven, threshold));
-    EXPECT_FALSE(group.sample(1, 3600_mV, true, TestPhase::after, threshold));
+    EXPECT_FALSE(group.sample(1, at(5, 3602_mV), Neighbour::open, TestPhase::driven, threshold));
+    EXPECT_FALSE(group.sample(1, at(6, 3600_mV), Neighbour::open, TestPhase::after, threshold));
 }
 
 TEST(Group, the_tested_channels_own_voltage_is_no_neighbours) {
     GroupTests group{1};
     group.request(0);
     ASSERT_EQ(group.grant(), 0U);
-    EXPECT_FALSE(group.sample(0, 3600_mV, true, TestPhase::before, threshold));
-    EXPECT_FALSE(group.sample(0, 3610_mV, true, TestPhase::driven, threshold));
-    EXPECT_FALSE(group.sample(0, 3600_mV, true, TestPhase::after, threshold));
+    EXPECT_FALSE(group.sample(0, at(7, 3600_mV), Neighbour::open, TestPhase::before, threshold));
+    EXPECT_FALSE(group.sample(0, at(8, 3610_mV), Neighbour::open, TestPhase::driven, threshold));
+    EXPECT_FALSE(group.sample(0, at(9, 3600_mV), Neighbour::open, TestPhase::after, threshold));
 }
 
 }  // namespace

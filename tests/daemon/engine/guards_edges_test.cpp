@@ -152,7 +152,7 @@ TEST(Guards, gaps_and_connection_checks_are_no_run_time) {
     const Time from = bench.now;
     bench.now = bench.now + 50_h;
     bench.give(Gap{from});
-    bench.run.uncertain = bench.run.uncertain_leg = Charge{};  // another guard's matter
+    bench.run.uncertain = bench.run.history.leg_unseen = Charge{};  // another guard's matter
     bench.command(CommandKind::resume);
     bench.run_for(10_min);
     EXPECT_EQ(bench.run.state, RunState::forming);

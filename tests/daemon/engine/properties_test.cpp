@@ -342,7 +342,7 @@ TEST(Serialise, a_cut_or_changed_state_is_refused_or_read_and_never_a_crash) {
 TEST(Serialise, another_version_is_refused_never_guessed) {
     const Plan plan = make_plan(two_cycles(), 5000_mAh, ideal_traits(), wide_caps()).value();
     std::string bytes = serialise(new_run(plan, {}));
-    bytes[0] = static_cast<char>(bytes[0] + 1);
+    ++bytes[0];
     const auto restored = restore(bytes);
     ASSERT_FALSE(restored.has_value());
     EXPECT_NE(restored.error().message.find("another version"), std::string::npos);

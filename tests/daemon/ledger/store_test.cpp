@@ -318,25 +318,51 @@ TEST(Ledger, keeps_the_latest_checkpoint_and_never_an_older_one) {
     EXPECT_FALSE(*none);
 }
 
+TEST(Ledger, a_claim_gives_way_to_another_until_current_has_flowed) {
+    const Directory directory;
+    const auto writer = open_writer(directory.file());
+    CellRecord cell{"pouch-0042", {.furthest = CellState::formed, .first_leg_over = true}, "", 1};
+    const auto found = [&] {
+        EXPECT_TRUE(writer->put(cell));
+        EXPECT_TRUE(writer->flush());
+        return open_reader(directory.file())->cell("pouch-0042").value().value().history;
+    };
+    EXPECT_FALSE(found().known);
+    cell.history = {.furthest = CellState::pristine};
+    EXPECT_EQ(found().furthest, CellState::pristine) << "nothing had flowed";
+    EXPECT_FALSE(found().first_leg_over);
+    cell.history = {.furthest = CellState::tapped, .known = true};
+    EXPECT_TRUE(found().known);
+    cell.history = {.furthest = CellState::pristine};
+    EXPECT_EQ(found().furthest, CellState::tapped) << "what is known is never claimed away";
+    EXPECT_TRUE(found().known);
+}
+
 TEST(Ledger, a_cell_s_furthest_state_arming_and_quarantine_never_go_back) {
     using namespace literals;
     const Directory directory;
     CellRecord cell;
     cell.id = "pouch-0042";
     cell.history = {.furthest = CellState::formed,
-                    .known = false,
+                    .known = true,
                     .armed = true,
                     .quarantined = true,
                     .first_leg_over = true,
                     .leg = 5_mAh,
+                    .leg_unseen = 3_mAh,
                     .net = 10_mAh,
-                    .highest = 4200_mV};
+                    .net_unseen = 4_mAh,
+                    .highest = 4200_mV,
+                    .low_since = Time{7}};
     cell.quarantine = "over-temperature in run 3";
     cell.updated_utc = 50;
     CellRecord forgetful;
     forgetful.id = cell.id;
     forgetful.history.leg = 1_mAh;
+    forgetful.history.leg_unseen = 6_mAh;
     forgetful.history.net = 2_mAh;
+    forgetful.history.net_unseen = 8_mAh;
+    forgetful.history.low_since = Time{9};
     forgetful.history.highest = 3000_mV;
     forgetful.updated_utc = 60;
     {
@@ -359,6 +385,9 @@ TEST(Ledger, a_cell_s_furthest_state_arming_and_quarantine_never_go_back) {
     EXPECT_EQ(history.highest, 4200_mV);
     EXPECT_EQ(history.leg, 1_mAh);  // counts are the newer ones
     EXPECT_EQ(history.net, 2_mAh);
+    EXPECT_EQ(history.leg_unseen, 6_mAh);
+    EXPECT_EQ(history.net_unseen, 8_mAh);
+    EXPECT_EQ(history.low_since, Time{9});
     EXPECT_EQ((*found)->quarantine, "over-temperature in run 3");
     EXPECT_EQ((*found)->updated_utc, 60);
     const auto all = reader->cells();
@@ -473,6 +502,7 @@ TEST(Ledger, whatever_is_put_of_a_cell_only_ever_adds_to_its_history) {
             CellRecord cell;
             cell.id = id;
             cell.history.furthest = static_cast<CellState>(*rc::gen::inRange(0, 3));
+            cell.history.known = *rc::gen::arbitrary<bool>();
             cell.history.armed = *rc::gen::arbitrary<bool>();
             cell.history.quarantined = *rc::gen::arbitrary<bool>();
             cell.history.first_leg_over = *rc::gen::arbitrary<bool>();
@@ -482,10 +512,13 @@ TEST(Ledger, whatever_is_put_of_a_cell_only_ever_adds_to_its_history) {
             const auto found = reader->cell(id);
             RC_ASSERT(found.has_value() && found->has_value());
             const CellHistory& after = (*found)->history;
-            RC_ASSERT(after.furthest == std::max(before.furthest, cell.history.furthest));
-            RC_ASSERT(after.armed == (before.armed || cell.history.armed));
+            // Until current has flowed it is a claim, and the newer one stands.
+            const CellHistory known = before.known ? before : CellHistory{};
+            RC_ASSERT(after.known == (known.known || cell.history.known));
+            RC_ASSERT(after.furthest == std::max(known.furthest, cell.history.furthest));
+            RC_ASSERT(after.armed == (known.armed || cell.history.armed));
             RC_ASSERT(after.quarantined == (before.quarantined || cell.history.quarantined));
-            RC_ASSERT(after.first_leg_over == (before.first_leg_over || cell.history.first_leg_over));
+            RC_ASSERT(after.first_leg_over == (known.first_leg_over || cell.history.first_leg_over));
             RC_ASSERT(after.highest == std::max(before.highest, cell.history.highest));
             before = after;
         }

@@ -91,6 +91,8 @@ TEST_F(Book, a_cell_is_its_runs_its_readings_and_its_notes) {
     ledger::CellRecord cell;
     cell.id = "P-07";
     cell.history.furthest = CellState::formed;
+    cell.history.known = true;
+    cell.history.net_unseen = Charge{43'200'000'000'000};
     cell.history.measured = Charge{17'280'000'000'000'000};
     put(cell);
     put(ledger::HandReading{"P-07", "mass", 68.31, "g", "68.31 g", {}, "", 1'772'000'000'000'000, "uid 7"});
@@ -119,8 +121,8 @@ TEST_F(Book, a_cell_is_its_runs_its_readings_and_its_notes) {
     EXPECT_EQ(object.at("notes").at(0).at("text").as_string(), "swollen");
     EXPECT_EQ(object.at("notes").at(0).at("run").to_number<int>(), 1);
     const std::string text = to_text(*found);
-    for (const char* said :
-         {"cell P-07", "formed", "mass 68.31 g", "swollen", "0.8400  (run 1)", "4.6000 Ah  (run 2)"}) {
+    for (const char* said : {"cell P-07", "formed", "0.0120 Ah more may have flowed unseen", "mass 68.31 g", "swollen",
+                             "0.8400  (run 1)", "4.6000 Ah  (run 2)"}) {
         EXPECT_THAT(text, HasSubstr(said));
     }
 }
