@@ -138,13 +138,21 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
     put_reading(object, "ambient_temperature_celsius", "ambient_temperature_reason", last.ambient, celsius);
     put_charge(object, run);
     object["run_second"] = restored ? seconds(run->recorder->status(run->run).ended - run->run.started) : 0.0;
-    object["output"] = restored ? output_word(run->run) : "open";
+    object["output"] = restored                ? output_word(run->run)
+                       : task.output_open()    ? "open"
+                       : task.opening_failed() ? "stuck"
+                                               : "opening";
     object["needs"] = run != nullptr ? run->needs() : "";
     object["asked"] = asked_of(run);
     object["alarm"] = run != nullptr ? run->alarm() : "";
     // In the words of ISA-18.2 / IEC 62682: of the trip that the run stands in, or of its idle watch.
     object["alarm_state"] =
         engine::name(restored ? engine::alarm_state(*run->plan, run->run) : engine::AlarmState::normal);
+    const channel::Health health = task.channel().health();
+    object["ready"] = health.ready;
+    object["trouble"] = health.trouble;
+    object["instrument"] = health.identity;
+    object["settings"] = health.settings;
     const ledger::ChannelLatch* latch = latch_of(task);
     object["latch"] = latch != nullptr ? boost::json::value(latch->text) : boost::json::value(nullptr);
     object["tray"] = run != nullptr && run->tray != 0 ? boost::json::value(run->tray) : boost::json::value(nullptr);

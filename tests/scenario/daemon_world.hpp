@@ -68,6 +68,7 @@ at_most = "4 h"
 
 class DaemonProcess {
   public:
+    // A time scale of "": the machine's own time.
     explicit DaemonProcess(const CommandFolder& folder, std::string_view time_scale = "2000",
                            std::string_view bench = "bench.toml")
         : folder_(folder), time_scale_(time_scale), bench_(bench) {}
@@ -109,6 +110,7 @@ class DaemonProcess {
         return code;
     }
     void signal(int number) const { ::kill(process_, number); }
+    [[nodiscard]] pid_t process() const { return process_; }
     [[nodiscard]] const std::string& last_words() const { return heard_; }
     [[nodiscard]] std::string log() const { return read_whole(folder_ / (bench_ + ".log")); }
 
@@ -173,7 +175,8 @@ class DaemonProcess {
             if (::chdir(folder_.path().c_str()) != 0) {
                 ::_exit(126);
             }
-            ::execl(SLOWFILM_BINARY_DIR "/bin/slowfilmd", "slowfilmd", "--bench", bench_.c_str(), "--time-scale",
+            const char* const scale = time_scale_.empty() ? nullptr : "--time-scale";
+            ::execl(SLOWFILM_BINARY_DIR "/bin/slowfilmd", "slowfilmd", "--bench", bench_.c_str(), scale,
                     time_scale_.c_str(), nullptr);
             ::_exit(127);
         }
