@@ -87,7 +87,9 @@ Health InstrumentChannel::health() const {
     Health health;
     health.ready = source_.ready() && (!load_ || load_->ready());
     health.trouble = !source_.trouble().empty() ? source_.trouble() : load_ ? load_->trouble() : "";
-    if (health.trouble.empty()) {
+    // An order to open that failed is no trouble any more once the outputs are seen off.
+    const bool seen_open = is_open(wanted_) && source_.is_off() && (!load_ || load_->is_off());
+    if (health.trouble.empty() && !seen_open) {
         health.trouble = trouble_;
     }
     health.identity = escaped(source_.link().identity());

@@ -138,7 +138,9 @@ TEST_F(Serial, the_end_switches_off_and_nothing_is_written_after_it) {
     run();
     EXPECT_EQ(daemon.end(SIGTERM), 0) << daemon.log();
     source.look([](auto& one) {
+        one.peer.turn();
         EXPECT_FALSE(one.on);
+        EXPECT_NE(one.peer.lines.back(), "OUTP1 OFF") << "the guardian had nothing to do";
         EXPECT_EQ(one.get("CURR"), 0.0) << "at zero, besides";
         return 0;
     });

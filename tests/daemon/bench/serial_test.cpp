@@ -45,9 +45,9 @@ TEST(SerialBench, a_charge_flows_and_one_hung_instrument_delays_no_other) {
     world.open();
     ASSERT_TRUE(world.start("b1", "C-1"));
     ASSERT_TRUE(world.start("b2", "C-2"));
-    world.until([&] { return world.instruments[0].on && world.instruments[0].get("CURR") > 0.4; });
-    world.until_state("b1", "forming");
-    world.until_state("b2", "forming");
+    world.until_forming(0);
+    world.until_forming(1);
+    EXPECT_EQ(world.instruments[0].get("CURR"), 0.5) << "C/10 of 5 Ah";
     world.instruments[0].peer.deaf = true;
     world.until_state("b1", "tripped");
     EXPECT_EQ(world.state("b2"), "forming");
@@ -75,8 +75,7 @@ TEST(SerialBench, what_the_instrument_does_by_itself_trips_the_run) {
     SerialWorld world(1);
     world.open();
     ASSERT_TRUE(world.start("b1", "C-1"));
-    world.until_state("b1", "forming");
-    world.until([&] { return world.instruments[0].on; });
+    world.until_forming(0);
     world.instruments[0].on = false;  // a hand at its front panel
     world.until_state("b1", "tripped");
     EXPECT_THAT(text_in(world.channel("b1"), "trouble"), HasSubstr("switched its own output off"));
@@ -101,7 +100,7 @@ TEST(SerialBench, a_restart_of_the_daemon_leaves_a_run_waiting_and_not_tripped) 
     SerialWorld world(1);
     world.open();
     ASSERT_TRUE(world.start("b1", "C-1"));
-    world.until_state("b1", "forming");
+    world.until_forming(0);
     world.close();
     EXPECT_TRUE(world.instruments[0].on) << "nothing said a word to it";
     world.open();
@@ -131,8 +130,8 @@ TEST(SerialBench, the_end_opens_every_output_and_names_what_is_not_seen_open) {
     world.open();
     ASSERT_TRUE(world.start("b1", "C-1"));
     ASSERT_TRUE(world.start("b2", "C-2"));
-    world.until_state("b1", "forming");
-    world.until_state("b2", "forming");
+    world.until_forming(0);
+    world.until_forming(1);
     world.instruments[1].ignores_off = 1'000;
     const Bench::Ending ending = world.shut_down(std::chrono::milliseconds(1'500));
     EXPECT_THAT(ending.not_open, ElementsAre("b2"));

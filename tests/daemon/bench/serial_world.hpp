@@ -149,6 +149,11 @@ class SerialWorld {
         return result->at("channels").as_array().at(0).as_object();
     }
     std::string state(const std::string& name) { return std::string(channel(name).at("state").as_string()); }
+    // The step's current flows through the instrument of that channel.
+    void until_forming(std::size_t place) {
+        until_state("b" + std::to_string(place + 1), "forming");
+        until([&] { return instruments[place].on; });
+    }
     void until_state(const std::string& name, const std::string& wanted) {
         until([&] { return state(name) == wanted; });
     }
