@@ -244,6 +244,10 @@ std::vector<std::string> abilities_of(const channel::InstrumentChannelOptions& o
     return all;
 }
 
+std::string in_milliseconds(Duration span) {
+    return print_fixed(seconds(span) * 1e3, 1) + " ms";
+}
+
 std::string probe_text(const channel::InstrumentChannelOptions& options, const Probed& probed) {
     std::string text = escaped(options.profile->title, 120) + ", by " + escaped(options.profile->file) + "\n";
     if (!probed.health.identity.empty()) {
@@ -254,8 +258,8 @@ std::string probe_text(const channel::InstrumentChannelOptions& options, const P
     }
     text += "  brought up with the output off, and read back: " + probed.health.settings + "\n";
     if (!probed.readings.empty()) {
-        text += "  a reading takes " + print(probed.readings[probed.readings.size() / 2]) + ", at most " +
-                print(probed.readings.back()) + " of " + std::to_string(probed.readings.size()) +
+        text += "  a reading takes " + in_milliseconds(probed.readings[probed.readings.size() / 2]) + ", at most " +
+                in_milliseconds(probed.readings.back()) + " of " + std::to_string(probed.readings.size()) +
                 "; the channel's period may be " + print(period_for(probed.readings)) + " or more\n";
     }
     if (probed.last.voltage.good() && probed.last.current.good()) {

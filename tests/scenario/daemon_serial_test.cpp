@@ -112,7 +112,7 @@ class Serial : public ::testing::Test {
 
     CommandFolder folder;
     LivingInstrument source{folder / "source"};
-    DaemonProcess daemon{folder, ""};
+    DaemonProcess daemon{folder, std::nullopt};
 };
 
 TEST_F(Serial, a_killed_daemon_leaves_off_on_the_wire) {
