@@ -65,6 +65,12 @@ Result<std::unique_ptr<Bench>> Bench::open(boost::asio::io_context& io, BenchOpt
 
 Result<void> Bench::make_channels(const ChannelFactory& factory) {
     for (const ChannelConfig& config : options_.config.channels) {
+        if (options_.time_scale && config.instrument) {
+            return fail(Failure::bad_config,
+                        "channel '" + escaped(config.name) +
+                            "' hangs on a serial port, and its time cannot be scaled, nor yet that of a virtual "
+                            "instrument there; leave out --time-scale");
+        }
         Result<std::unique_ptr<channel::Channel>> channel =
             factory(config, find_chamber(options_.config, config.chamber));
         if (!channel) {
@@ -79,7 +85,10 @@ Result<void> Bench::make_channels(const ChannelFactory& factory) {
         const std::size_t index = tasks_.size();
         tasks_.push_back(std::make_unique<ChannelTask>(index, config, std::move(*channel), *this));
         by_name_.emplace(config.name, index);
-        schedule_->add(config.traits.period, [this, index] { return tasks_[index]->turn(); });
+        schedule_->add(config.traits.period, [this, index] {
+            (void)guardian_lives();
+            return tasks_[index]->turn();
+        });
     }
     schedule_->spread_phases();
     make_groups();
@@ -93,6 +102,7 @@ void Bench::open_outputs(Opened done) {
     watch_outputs(std::chrono::steady_clock::now() + opening_patience,
                   [this, done = std::move(done)](const std::vector<std::string>& not_open) {
                       outputs_opened_ = true;
+                      tell_not_ready();
                       done(not_open);
                   });
 }
@@ -134,6 +144,7 @@ void Bench::interval() {
             feed_.commit();
         }
         feed_.look_after();
+        (void)guardian_lives();
         warn_when_behind();
         interval();
     });
@@ -146,6 +157,38 @@ void Bench::warn_when_behind() {
             "the ledger's queue is half full: its disk does not keep up; when it is full, every channel is opened");
     }
     warned_behind_ = behind;
+}
+
+bool Bench::guardian_lives() {
+    if (!options_.guardian_alive || options_.guardian_alive()) {
+        return true;
+    }
+    if (!std::exchange(guardian_gone_, true) && on_trouble_) {
+        on_trouble_(std::string(guardian_is_gone));
+    }
+    return false;
+}
+
+bool Bench::guarded(std::size_t channel) {
+    return !tasks_[channel]->config().instrument || guardian_lives();
+}
+
+// A channel that nothing runs on: its instrument was lost, or its output was switched on by somebody else.
+void Bench::noticed(std::size_t channel) {
+    const ChannelTask& task = *tasks_[channel];
+    if (on_trouble_) {
+        on_trouble_("channel '" + escaped(task.config().name) +
+                    "', on which nothing runs, is opened: " + task.channel().health().trouble);
+    }
+}
+
+void Bench::tell_not_ready() {
+    for (const auto& task : tasks_) {
+        const channel::Health health = task->channel().health();
+        if (!health.ready && on_trouble_) {
+            on_trouble_("channel '" + escaped(task->config().name) + "' is not ready: " + health.trouble);
+        }
+    }
 }
 
 void Bench::lost_record(const std::string& why) {
@@ -187,31 +230,33 @@ void Bench::shut_down(std::string why, std::chrono::milliseconds patience, std::
     feed_.put(ledger::OperatorAction{clock_->utc(), std::nullopt, "", "shutdown", std::move(why), "the daemon itself"});
     interval_timer_.cancel();
     watch_timer_.cancel();
+    // The last fifth is the disk's: an output that hangs must not cost the record.
     const auto until = std::chrono::steady_clock::now() + patience;
-    watch_outputs(until, [this, until, done = std::move(done)](const std::vector<std::string>& not_open) {
-        for (const auto& task : tasks_) {
-            task->seal();
-        }
-        // Whichever comes first: the disk's word, or the end of patience.
-        const auto ending = std::make_shared<Ending>(Ending{not_open, false});
-        const auto finished = std::make_shared<bool>(false);
-        const auto finish = [ending, finished, done] {
-            if (!std::exchange(*finished, true)) {
-                done(*ending);
-            }
-        };
-        feed_.commit_then([this, ending, finish](bool on_disk) {
-            ending->recorded = on_disk;
-            watch_timer_.cancel();
-            finish();
-        });
-        watch_timer_.expires_at(until);
-        watch_timer_.async_wait([finish](const boost::system::error_code& error) {
-            if (!error) {
-                finish();
-            }
-        });
-    });
+    watch_outputs(until - patience / 5,
+                  [this, until, done = std::move(done)](const std::vector<std::string>& not_open) {
+                      for (const auto& task : tasks_) {
+                          task->seal();
+                      }
+                      // Whichever comes first: the disk's word, or the end of patience.
+                      const auto ending = std::make_shared<Ending>(Ending{not_open, false});
+                      const auto finished = std::make_shared<bool>(false);
+                      const auto finish = [ending, finished, done] {
+                          if (!std::exchange(*finished, true)) {
+                              done(*ending);
+                          }
+                      };
+                      feed_.commit_then([this, ending, finish](bool on_disk) {
+                          ending->recorded = on_disk;
+                          watch_timer_.cancel();
+                          finish();
+                      });
+                      watch_timer_.expires_at(until);
+                      watch_timer_.async_wait([finish](const boost::system::error_code& error) {
+                          if (!error) {
+                              finish();
+                          }
+                      });
+                  });
 }
 
 }  // namespace slowfilm::bench

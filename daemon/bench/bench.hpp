@@ -38,11 +38,18 @@ using ChannelFactory =
 struct BenchOptions {
     BenchConfig config;
     std::optional<double> time_scale;  // virtual seconds in a second; absent: the machine's clock
+    // Whether the process lives that switches real outputs off should this one die; empty: there is none, and none is
+    // asked for.
+    std::function<bool()> guardian_alive;
     FreeBytes free_bytes{free_bytes_beside};
     std::size_t queue_bytes_max{ledger::WriterOptions{}.queue_bytes_max};
 };
 
 inline constexpr double time_scale_max = 1e6;
+
+inline constexpr std::string_view guardian_is_gone =
+    "the process that switches outputs off should the daemon die is gone, so nothing real is energised any more; let "
+    "what runs end or stop it, and start the daemon anew";
 
 class Bench final : public Surroundings {
   public:
@@ -85,6 +92,8 @@ class Bench final : public Surroundings {
     void watch_outputs(std::chrono::steady_clock::time_point until, Opened done);
     void interval();
     void warn_when_behind();
+    [[nodiscard]] bool guardian_lives();
+    void tell_not_ready();
     void lost_record(const std::string& why);
 
     // unfinished runs (restart.cpp)
@@ -110,6 +119,8 @@ class Bench final : public Surroundings {
     void watch_unplanned(std::size_t channel) override;
     [[nodiscard]] bool test_beside(std::size_t channel) override;
     [[nodiscard]] bool latched(std::size_t channel) const override;
+    [[nodiscard]] bool guarded(std::size_t channel) override;
+    void noticed(std::size_t channel) override;
 
     // what channels have in common: latches, groups, chambers, trays (together.cpp)
     void judge_latch(std::size_t channel, const Event& event);
@@ -210,6 +221,7 @@ class Bench final : public Surroundings {
     bool outputs_opened_{false};  // once: before it no command is taken
     bool closing_{false};
     bool warned_behind_{false};
+    bool guardian_gone_{false};
 };
 
 template <class T>

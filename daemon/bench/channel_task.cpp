@@ -36,10 +36,18 @@ ChannelTask::ChannelTask(std::size_t index, const ChannelConfig& config, std::un
     : index_(index), config_(config), channel_(std::move(channel)), surroundings_(surroundings) {
     slept_ = surroundings_.clock().slept();
     last_turn_ = surroundings_.clock().now();
+    channel_->on_fault([this](FaultKind kind) { noticed(kind); });
+}
+
+// Until an instrument has been there, that it is not is no news: its output is not seen open, and no run begins.
+bool ChannelTask::met() {
+    met_ = met_ || channel_->health().ready;
+    return met_;
 }
 
 std::optional<Schedule::Next> ChannelTask::turn() {
     const Time now = surroundings_.clock().now();
+    (void)met();
     const bool idle = feeds_run() && settled();
     if (feeds_run() && !idle) {
         notice_gap(now);
@@ -354,8 +362,12 @@ void ChannelTask::hand_over(bool whole) {
 }
 
 void ChannelTask::send(const Demand& demand) {
-    surroundings_.hold();
     const std::uint64_t of_run = runs_begun_;
+    if (!is_open(demand) && !surroundings_.guarded(index_)) {
+        answered(of_run, tl::unexpected<FaultKind>(FaultKind::refused));
+        return;
+    }
+    surroundings_.hold();
     channel_->apply(demand, surroundings_.clock().now(), [this, of_run](const Result<Demand, FaultKind>& taken) {
         answered(of_run, taken);
         surroundings_.release();
@@ -379,9 +391,21 @@ void ChannelTask::answered(std::uint64_t of_run, const Result<Demand, FaultKind>
     }
     if (taken) {
         feed(Applied{*taken});
-    } else {
+    } else if (met()) {
         feed(ChannelFault{taken.error()});
     }
+}
+
+void ChannelTask::noticed(FaultKind kind) {
+    if (!met()) {
+        return;
+    }
+    if (feeds_run()) {
+        feed(ChannelFault{kind});
+        return;
+    }
+    surroundings_.noticed(index_);
+    open_output();
 }
 
 }  // namespace slowfilm::bench

@@ -80,6 +80,10 @@ class Surroundings {
     [[nodiscard]] virtual bool test_beside(std::size_t channel) = 0;
     // This channel is latched: it is looked at though no run is on it, so that its cause can be seen to be gone.
     [[nodiscard]] virtual bool latched(std::size_t channel) const = 0;
+    // Whether somebody switches this channel off should the daemon die; without it is not energised.
+    [[nodiscard]] virtual bool guarded(std::size_t channel) = 0;
+    // The channel noticed a fault, and no run is there to be told.
+    virtual void noticed(std::size_t channel) = 0;
     // An input has been carried out whole; `told`: with events.
     virtual void decided(std::size_t channel, bool told) = 0;
 };
@@ -123,6 +127,9 @@ class ChannelTask {
     [[nodiscard]] std::size_t index() const { return index_; }
     [[nodiscard]] const ChannelConfig& config() const { return config_; }
     [[nodiscard]] channel::Channel& channel() { return *channel_; }
+    [[nodiscard]] const channel::Channel& channel() const { return *channel_; }
+    // Lives in this process, and can be brought to any state of before.
+    [[nodiscard]] bool simulated() const { return !config_.instrument && channel_->simulated(); }
     [[nodiscard]] const ActiveRun* run() const { return run_.get(); }
     [[nodiscard]] ActiveRun* run() { return run_.get(); }
     [[nodiscard]] const Sample& last_sample() const { return last_; }
@@ -144,6 +151,8 @@ class ChannelTask {
     void send(const Demand& demand);
     void send_once_recorded(const Demand& demand);
     void answered(std::uint64_t of_run, const Result<Demand, FaultKind>& taken);
+    void noticed(FaultKind kind);
+    [[nodiscard]] bool met();
 
     std::size_t index_;
     const ChannelConfig& config_;
@@ -159,6 +168,7 @@ class ChannelTask {
     bool heard_{false};  // a sample came in this turn
     bool reserved_{false};
     bool closing_{false};
+    bool met_{false};          // it has been ready since the daemon started
     Sample last_;              // the newest reading of each quantity, good or not
     engine::Opening opening_;  // where no run sees to it
     Time last_turn_;

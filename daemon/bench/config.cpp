@@ -1,6 +1,7 @@
 #include "daemon/bench/config.hpp"
 
 #include "daemon/bench/config_channel.hpp"
+#include "daemon/bench/config_instrument.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/protocol/toml_reader.hpp"
 
@@ -111,10 +112,10 @@ void read_chambers(Table& root, BenchConfig& config) {
     }
 }
 
-void read_channels(Table& root, BenchConfig& config) {
+void read_channels(Table& root, InstrumentReader& instruments, BenchConfig& config) {
     std::map<std::string, Place, std::less<>> seen;
     for (Table& table : root.tables("channel", Need::required)) {
-        ChannelConfig channel = read_channel(table);
+        ChannelConfig channel = read_channel(table, instruments);
         if (const auto [first, fresh] = seen.emplace(channel.name, channel.place); !fresh && !channel.name.empty()) {
             table.error(table.place_of("name"), "channel '" + escaped(channel.name) + "' stands in line " +
                                                     std::to_string(first->second.line) +
@@ -174,6 +175,7 @@ ParsedBench parse_bench(const std::string& file, std::string_view text) {
     Document document = Document::parse(file, text);
     BenchConfig config;
     config.file = file;
+    InstrumentReader instruments(file);
     if (document.readable()) {
         Table root = document.root();
         if (const auto format = root.count("format", Need::required); format && *format != 1) {
@@ -197,16 +199,21 @@ ParsedBench parse_bench(const std::string& file, std::string_view text) {
         read_caps(root, config);
         read_access(root, config);
         read_chambers(root, config);
-        read_channels(root, config);
+        read_channels(root, instruments, config);
         document.refuse_unknown_keys();
     }
     ParsedBench parsed;
     parsed.diagnostics = document.diagnostics();
     parsed.diagnostics.sort();
+    parsed.of_profiles = instruments.complaints();
     if (!parsed.diagnostics.has_errors()) {
         parsed.config = std::move(config);
     }
     return parsed;
+}
+
+std::string render(const ParsedBench& parsed, std::string_view text) {
+    return render(parsed.diagnostics, text) + parsed.of_profiles;
 }
 
 Result<BenchConfig> load_bench(const std::string& file) {
@@ -216,7 +223,7 @@ Result<BenchConfig> load_bench(const std::string& file) {
     }
     ParsedBench parsed = parse_bench(file, *text);
     if (!parsed.config) {
-        return fail(Failure::bad_config, render(parsed.diagnostics, *text));
+        return fail(Failure::bad_config, render(parsed, *text));
     }
     return std::move(*parsed.config);
 }

@@ -2,6 +2,7 @@
 #pragma once
 
 #include "daemon/bench/access.hpp"
+#include "daemon/channel/instrument_options.hpp"
 #include "daemon/core/diagnostic.hpp"
 #include "daemon/core/quantity.hpp"
 #include "daemon/core/result.hpp"
@@ -71,7 +72,8 @@ struct ChannelConfig {
     std::string chamber;  // "" for none
     Place place;
     ChannelTraits traits;
-    SimulatedConfig simulated;
+    SimulatedConfig simulated;                                    // unless there is
+    std::optional<channel::InstrumentChannelOptions> instrument;  // what is real
 };
 
 struct BenchConfig {
@@ -88,10 +90,13 @@ struct BenchConfig {
 struct ParsedBench {
     std::optional<BenchConfig> config;  // only when nothing was refused
     Diagnostics diagnostics;
+    std::string of_profiles;  // what is wrong with the instrument profiles it names, rendered under their own names
 };
 
-// Relative paths in the text are relative to the directory of `file`.
+// Relative paths in the text are relative to the directory of `file`; the profiles that it names are read there.
 [[nodiscard]] ParsedBench parse_bench(const std::string& file, std::string_view text);
+// All complaints, as they are printed.
+[[nodiscard]] std::string render(const ParsedBench& parsed, std::string_view text);
 // Reads and parses; bad_config with all complaints rendered.
 [[nodiscard]] Result<BenchConfig> load_bench(const std::string& file);
 

@@ -12,7 +12,7 @@ using protocol::Table;
 
 constexpr Duration period_least = 10_ms;
 constexpr Duration period_most = 60_s;
-constexpr std::array<std::string_view, 1> kinds{"simulated"};
+constexpr std::array<std::string_view, 2> kinds{"simulated", "instrument"};
 constexpr std::array<std::string_view, 3> off_states{"relay open", "high impedance", "sinks"};
 constexpr std::array<std::string_view, 3> thermometers{"cell", "shelf", "none"};
 constexpr std::array<std::string_view, 3> chemistries{"NMC/graphite", "NMC/graphite-SiOx", "LFP/graphite"};
@@ -64,6 +64,7 @@ void read_current(Table& channel, ChannelTraits& traits) {
     traits.current_resolution = not_negative<Dimension::current>(*current, "resolution", Need::required);
 }
 
+// What the bench says of any channel, whatever is behind it.
 ChannelTraits read_traits(Table& channel) {
     ChannelTraits traits;
     traits.period = positive<Dimension::time>(channel, "period", Need::required, 1_s);
@@ -71,15 +72,8 @@ ChannelTraits read_traits(Table& channel) {
         channel.error(channel.place_of("period"),
                       "a channel's period must lie between " + print(period_least) + " and " + print(period_most));
     }
-    traits.settle = not_negative<Dimension::time>(channel, "settle", Need::required);
-    read_voltage(channel, traits);
-    read_current(channel, traits);
-    traits.off_state = static_cast<OffState>(channel.word("off_state", off_states, Need::required).value_or(0));
     traits.temperature_of =
         static_cast<TemperatureOf>(channel.word("temperature_of", thermometers, Need::required).value_or(0));
-    traits.has_ambient = channel.truth("ambient_sensor").value_or(false);
-    traits.has_contactor = channel.truth("contactor").value_or(false);
-    traits.reports_ceiling = channel.truth("reports_ceiling").value_or(false);
     if (std::optional<Table> window = channel.table("temperature_window")) {
         const auto low = window->quantity<Dimension::temperature>("min", Need::required);
         const auto high = window->quantity<Dimension::temperature>("max", Need::required);
@@ -90,6 +84,16 @@ ChannelTraits read_traits(Table& channel) {
         }
     }
     return traits;
+}
+
+void read_simulated_traits(Table& channel, ChannelTraits& traits) {
+    traits.settle = not_negative<Dimension::time>(channel, "settle", Need::required);
+    read_voltage(channel, traits);
+    read_current(channel, traits);
+    traits.off_state = static_cast<OffState>(channel.word("off_state", off_states, Need::required).value_or(0));
+    traits.has_ambient = channel.truth("ambient_sensor").value_or(false);
+    traits.has_contactor = channel.truth("contactor").value_or(false);
+    traits.reports_ceiling = channel.truth("reports_ceiling").value_or(false);
 }
 
 void read_fault_details(Table& table, SimulatedFault& fault) {
@@ -174,7 +178,7 @@ SimulatedConfig read_simulated(Table& channel) {
 
 }  // namespace
 
-ChannelConfig read_channel(Table& table) {
+ChannelConfig read_channel(Table& table, InstrumentReader& instruments) {
     ChannelConfig channel;
     channel.place = table.place();
     channel.name = table.text("name", Need::required).value_or("");
@@ -182,10 +186,23 @@ ChannelConfig read_channel(Table& table) {
         table.error(table.place_of("name"),
                     "the channel's name " + *reason + "; it needs 1 to 64 printable characters");
     }
-    (void)table.word("kind", kinds, Need::required);
+    const std::optional<std::size_t> kind = table.word("kind", kinds, Need::required);
     channel.group = table.text("group").value_or("");
-    channel.chamber = table.text("chamber").value_or("");
     channel.traits = read_traits(table);
+    if (kind == std::size_t{1}) {
+        instruments.read(table, channel);
+        return channel;
+    }
+    if (table.has("instrument")) {
+        table.error(table.place_of_key("instrument"),
+                    "[channel.instrument] belongs to kind = \"instrument\"; write that, or leave it out");
+        table.know("instrument");
+        if (table.has_table("instrument")) {
+            table.table("instrument")->leave();
+        }
+    }
+    channel.chamber = table.text("chamber").value_or("");
+    read_simulated_traits(table, channel.traits);
     channel.traits.has_chamber = !channel.chamber.empty();
     channel.traits.has_ambient = channel.traits.has_ambient || channel.traits.has_chamber;  // it tells its own
     channel.simulated = read_simulated(table);

@@ -288,6 +288,13 @@ Result<void> Bench::energising_allowed(const ChannelTask& task) const {
                                                "), and current that cannot be recorded does not flow; make room on the "
                                                "ledger's disk and restart the daemon");
     }
+    if (task.config().instrument && options_.guardian_alive && !options_.guardian_alive()) {
+        return fail(Failure::try_again, std::string(guardian_is_gone));
+    }
+    if (const channel::Health health = task.channel().health(); !health.ready) {
+        return fail(Failure::try_again, "channel '" + escaped(task.config().name) + "' is not ready: " +
+                                            escaped(health.trouble, 1000) + "; it is tried again by itself");
+    }
     if (const ledger::ChannelLatch* latch = latch_of(task); latch != nullptr) {
         return fail(Failure::bad_data, "channel '" + escaped(task.config().name) + "' is latched (" +
                                            escaped(latch->text) +

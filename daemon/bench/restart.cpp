@@ -140,7 +140,7 @@ void Bench::bind_run(ledger::Reader& reader, ledger::RunData data, ChannelTask& 
     }
     const Time last = std::max(run->run.now, data.header.created);
     go_on_after(data.header.boot_id, last, utc_of(data, last));
-    if (task.channel().simulated()) {
+    if (task.simulated()) {
         if (const Result<bool> rebuilt = rebuild_simulated_cell(reader, run->cell, task.channel()); !rebuilt) {
             run->trouble = "the simulated cell could not be brought back (" + rebuilt.error().message +
                            "); stop and remove end the run";

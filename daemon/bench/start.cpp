@@ -245,7 +245,7 @@ void Bench::prepare(const std::shared_ptr<Starting>& starting) {
 // A simulated fixture is loaded with the cell as its runs left it; one that is new here begins as its history says.
 void Bench::load_fixture(ChannelTask& task, const ActiveRun& run) {
     channel::Channel& channel = task.channel();
-    if (channel.simulated()) {
+    if (task.simulated()) {
         const auto reader = ledger::Reader::open(options_.config.ledger);
         if (reader && rebuild_simulated_cell(**reader, run.cell, channel).value_or(false)) {
             return;

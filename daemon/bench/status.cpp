@@ -153,6 +153,11 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
                                               : engine::AlarmState::normal;
     object["alarm_state"] = engine::name(alarm);
     object["bad_readings"] = restored ? run->run.guards.bad_readings : 0;  // that rode out since the run began
+    const channel::Health health = task.channel().health();
+    object["ready"] = health.ready;
+    object["trouble"] = health.trouble;
+    object["instrument"] = health.identity;
+    object["settings"] = health.settings;
     const ledger::ChannelLatch* latch = latch_of(task);
     object["latch"] = latch != nullptr ? boost::json::value(latch->text) : boost::json::value(nullptr);
     object["tray"] = run != nullptr && run->tray != 0 ? boost::json::value(run->tray) : boost::json::value(nullptr);

@@ -15,6 +15,11 @@
 
 namespace slowfilm::channel {
 
+Result<void> can_keep(const OffFrames& frames) {
+    const Result<std::string> message = encode_keep(0, frames);
+    return message ? Result<void>{} : fail(Failure::bad_config, message.error().message);
+}
+
 Result<Guardian> Guardian::start() {
     int ends[2] = {-1, -1};
     if (::socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, ends) != 0) {

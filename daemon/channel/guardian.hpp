@@ -24,6 +24,9 @@ struct OffFrames {
     Duration pause;                   // between two, once what was written has left
 };
 
+// bad_config: more than a guardian can keep of one port.
+[[nodiscard]] Result<void> can_keep(const OffFrames& frames);
+
 class Guardian {
   public:
     // internal: no process could be made. Must come before any thread.

@@ -72,14 +72,47 @@ LinkOptions link_of(const InstrumentProfile& profile, const std::string& serial)
 }  // namespace
 
 Instrument::Instrument(boost::asio::io_context& io, Timing& timing, InstrumentProfile profile,
-                       const std::string& serial)
-    : profile_(std::move(profile)), link_(io, timing, link_of(profile_, serial)) {
+                       const std::string& serial, Guarding guarding)
+    : profile_(std::move(profile)), guarding_(guarding), link_(io, timing, link_of(profile_, serial)) {
+    off_.line_end = profile_.line_end;
+    off_.pause = profile_.pause;
     link_.on_change([this](bool up) { tell(up ? News::up : News::lost); });
+    link_.on_port([this](int descriptor) { hand_over(descriptor); });
 }
 
 Instrument::~Instrument() {
+    link_.on_port(nullptr);
     if (preparing_) {
         preparing_->stop();
+    }
+}
+
+Result<void> Instrument::guard(const std::string& off_line) {
+    const std::string frame = off_line + profile_.line_end;
+    if (std::find(off_.frames.begin(), off_.frames.end(), frame) != off_.frames.end()) {
+        return {};
+    }
+    OffFrames more = off_;
+    more.frames.push_back(frame);
+    if (Result<void> can = can_keep(more); !can) {
+        return can;
+    }
+    off_ = std::move(more);
+    if (link_.descriptor() >= 0) {
+        hand_over(link_.descriptor());
+    }
+    return {};
+}
+
+// A guardian that is gone is noticed by who looks whether it lives.
+void Instrument::hand_over(int descriptor) {
+    if (guarding_.guardian == nullptr) {
+        return;
+    }
+    if (descriptor < 0) {
+        guarding_.guardian->forget(guarding_.port);
+    } else if (!off_.frames.empty()) {
+        static_cast<void>(guarding_.guardian->keep(guarding_.port, descriptor, off_));
     }
 }
 
@@ -233,7 +266,8 @@ Result<std::shared_ptr<Instrument>> Instruments::at(const std::string& path, con
         }
         return known->second.instrument;
     }
-    auto instrument = std::make_shared<Instrument>(io_, timing_, std::move(here), serial);
+    const Guarding guarding{guardian_, static_cast<std::uint32_t>(by_path_.size())};
+    auto instrument = std::make_shared<Instrument>(io_, timing_, std::move(here), serial, guarding);
     instrument->link().start();
     by_path_.emplace(path, Known{instrument, serial});
     return instrument;

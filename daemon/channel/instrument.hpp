@@ -2,6 +2,7 @@
 // and the news that it went or rebooted, which every output hears whoever of them noticed.
 #pragma once
 
+#include "daemon/channel/guardian.hpp"
 #include "daemon/channel/link.hpp"
 #include "daemon/channel/profile.hpp"
 #include "daemon/channel/script.hpp"
@@ -17,11 +18,23 @@
 
 namespace slowfilm::channel {
 
+// Who switches the outputs behind a port off should this process die, and the number it knows the port by.
+struct Guarding {
+    Guardian* guardian{nullptr};  // null: nobody
+    std::uint32_t port{0};
+};
+
 class Instrument {
   public:
     // `serial`: the third field of its identity must be this; "": any will do.
-    Instrument(boost::asio::io_context& io, Timing& timing, InstrumentProfile profile, const std::string& serial);
+    Instrument(boost::asio::io_context& io, Timing& timing, InstrumentProfile profile, const std::string& serial,
+               Guarding guarding = {});
+    // What it is guarded with stays with the guardian, until that is released.
     ~Instrument();
+
+    // An output is behind it that this line switches off: from now on the guardian has it whenever the port is open.
+    // bad_config: more outputs than one port can be guarded for.
+    [[nodiscard]] Result<void> guard(const std::string& off_line);
 
     enum class News : std::uint8_t { up, lost, rebooted };
     using Listener = std::function<void(News)>;
@@ -50,8 +63,11 @@ class Instrument {
   private:
     void tell(News news);
     void prepared(const Outcome& outcome);
+    void hand_over(int descriptor);
 
     InstrumentProfile profile_;
+    Guarding guarding_;
+    OffFrames off_;
     Link link_;
     std::map<std::size_t, Listener> listeners_;
     std::size_t listeners_made_{0};
@@ -63,7 +79,9 @@ class Instrument {
 // All serial instruments of a bench: a port is opened once, however many outputs hang on it.
 class Instruments {
   public:
-    Instruments(boost::asio::io_context& io, Timing& timing) : io_(io), timing_(timing) {}
+    // `guardian`: null where nobody switches off after this process; else it must outlive all of them.
+    Instruments(boost::asio::io_context& io, Timing& timing, Guardian* guardian = nullptr)
+        : io_(io), timing_(timing), guardian_(guardian) {}
     // bad_config: the port is another profile's already.
     [[nodiscard]] Result<std::shared_ptr<Instrument>> at(const std::string& path, const InstrumentProfile& profile,
                                                          const std::string& serial);
@@ -76,6 +94,7 @@ class Instruments {
     };
     boost::asio::io_context& io_;
     Timing& timing_;
+    Guardian* guardian_;
     std::map<std::string, Known> by_path_;
 };
 

@@ -87,7 +87,9 @@ Health InstrumentChannel::health() const {
     Health health;
     health.ready = source_.ready() && (!load_ || load_->ready());
     health.trouble = !source_.trouble().empty() ? source_.trouble() : load_ ? load_->trouble() : "";
-    if (health.trouble.empty()) {
+    // An order to open that failed is no trouble any more once the outputs are seen off.
+    const bool seen_open = is_open(wanted_) && source_.is_off() && (!load_ || load_->is_off());
+    if (health.trouble.empty() && !seen_open) {
         health.trouble = trouble_;
     }
     health.identity = escaped(source_.link().identity());
@@ -336,66 +338,26 @@ void InstrumentChannel::verify_now_and_then() {
     }
 }
 
-Result<void> fits(const OutputProfile& output, const InstrumentProfile& instrument,
-                  const InstrumentChannelOptions& options) {
-    const SenseProfile& sense = instrument.sense;
-    if (sense.fixed_four_wire && *sense.fixed_four_wire != options.four_wire) {
-        return fail(Failure::bad_config, std::string("the profile says that the instrument is wired for ") +
-                                             (*sense.fixed_four_wire ? "four wires" : "two wires") +
-                                             ", and the bench says otherwise; wire it so, and say so in both");
-    }
-    const auto out_of = [](std::int64_t count, const Setting& setting) {
-        return count < setting.min || count > setting.max;
-    };
-    if (!output.protection.set.empty() && out_of(options.protection.count, output.protection)) {
-        return fail(Failure::bad_config, "its own protection against voltage must be set to " +
-                                             print(options.protection) + " and can be set from " +
-                                             print(Voltage{output.protection.min}) + " to " +
-                                             print(Voltage{output.protection.max}) +
-                                             " only; it cannot protect this cell, another instrument is needed");
-    }
-    if (output.current_protection && out_of(options.current_protection.count, *output.current_protection)) {
-        return fail(Failure::bad_config, "its own protection against current must be set to " +
-                                             print(options.current_protection) + " and can be set up to " +
-                                             print(Current{output.current_protection->max}) + " only");
-    }
-    return {};
-}
-
 }  // namespace
 
 Result<std::unique_ptr<Channel>> make_instrument_channel(Instruments& instruments, InstrumentChannelOptions options) {
     const std::shared_ptr<const Profile> profile = options.profile;
-    const std::size_t count = profile->instruments.size();
-    if (options.traits.has_contactor) {
-        return fail(Failure::bad_config,
-                    "a contactor in front of a serial instrument cannot be driven: take "
-                    "contactor = true out, and let nothing rest on its isolating the cell");
-    }
-    if (options.ports.size() != count) {
-        return fail(Failure::bad_config, "the profile is of " + std::to_string(count) + " instrument" +
-                                             (count == 1 ? "" : "s") + ", so it needs that many ports, not " +
-                                             std::to_string(options.ports.size()));
-    }
-    if (!options.serials.empty() && options.serials.size() != count) {
-        return fail(Failure::bad_config, "there is a serial number for each port, or none at all");
-    }
-    if (Result<void> good = fits(profile->source, profile->instruments[profile->source_at], options); !good) {
-        return tl::unexpected(std::move(good.error()));
-    }
-    if (profile->load) {
-        if (Result<void> good = fits(*profile->load, profile->instruments[profile->load_at], options); !good) {
-            return tl::unexpected(std::move(good.error()));
-        }
+    if (Result<void> can = can_make(options); !can) {
+        return tl::unexpected(std::move(can.error()));
     }
     std::vector<std::shared_ptr<Instrument>> found;
-    for (std::size_t i = 0; i < count; ++i) {
+    for (std::size_t i = 0; i < profile->instruments.size(); ++i) {
         Result<std::shared_ptr<Instrument>> one = instruments.at(
             options.ports[i], profile->instruments[i], options.serials.empty() ? std::string{} : options.serials[i]);
         if (!one) {
             return tl::unexpected(std::move(one.error()));
         }
         found.push_back(std::move(*one));
+    }
+    for (const OffLine& off : off_lines(*profile, options.output, options.load_output)) {
+        if (Result<void> guarded = found[off.instrument]->guard(off.line); !guarded) {
+            return tl::unexpected(std::move(guarded.error()));
+        }
     }
     std::shared_ptr<Instrument> source = found[profile->source_at];
     std::shared_ptr<Instrument> load = profile->load ? found[profile->load_at] : nullptr;

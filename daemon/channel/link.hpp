@@ -18,6 +18,7 @@
 #include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 namespace slowfilm::channel {
@@ -98,6 +99,8 @@ class Link {
 
     // Called when the port is open and its instrument has said who it is, and when it is lost.
     void on_change(std::function<void(bool up)> listener);
+    // Called with the descriptor once the port is open, before anything is written, and with -1 before it is closed.
+    void on_port(std::function<void(int descriptor)> listener) { port_listener_ = std::move(listener); }
 
     enum class State : std::uint8_t {
         closed,    // waits to be opened again
@@ -208,6 +211,7 @@ class Link {
     std::string trouble_, identity_;
     std::uint64_t upsets_{0}, strays_{0}, openings_{0}, received_{0}, sent_{0};
     std::vector<std::function<void(bool)>> listeners_;
+    std::function<void(int)> port_listener_;
 };
 
 }  // namespace slowfilm::channel

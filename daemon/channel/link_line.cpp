@@ -44,6 +44,9 @@ void Link::opened(Port port) {
     output_.clear();
     echo_.clear();
     ++openings_;
+    if (port_listener_) {
+        port_listener_(line_->port.descriptor());
+    }
     listen();
     if (options_.boot.count > 0) {
         step_ = Step::boot;
@@ -55,6 +58,9 @@ void Link::opened(Port port) {
 
 void Link::close_line() {
     if (line_) {
+        if (port_listener_) {
+            port_listener_(-1);
+        }
         line_->close();
         line_ = nullptr;
     }

@@ -1,5 +1,6 @@
 #include "daemon/channel/profile.hpp"
 
+#include "daemon/channel/profile_line.hpp"
 #include "daemon/channel/profile_read.hpp"
 #include "daemon/core/text.hpp"
 
@@ -101,6 +102,14 @@ Result<Profile> load_profile(const std::string& file) {
         return fail(Failure::bad_config, render(parsed.diagnostics, *text));
     }
     return std::move(*parsed.profile);
+}
+
+std::vector<OffLine> off_lines(const Profile& profile, const std::string& output, const std::string& load_output) {
+    std::vector<OffLine> lines{{profile.source_at, detail::filled(profile.source.off, output)}};
+    if (profile.load) {
+        lines.push_back({profile.load_at, detail::filled(profile.load->off, load_output)});
+    }
+    return lines;
 }
 
 ChannelTraits traits_of(const Profile& profile, ChannelTraits traits) {

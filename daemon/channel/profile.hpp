@@ -127,6 +127,15 @@ struct ParsedProfile {
 // Reads and parses; bad_config with all complaints rendered.
 [[nodiscard]] Result<Profile> load_profile(const std::string& file);
 
+// What switches an output off, with its number filled in, and which of the profile's instruments it is said to.
+struct OffLine {
+    std::size_t instrument{0};
+    std::string line;
+};
+// Of all outputs of a channel; `load_output` counts where the profile has a load.
+[[nodiscard]] std::vector<OffLine> off_lines(const Profile& profile, const std::string& output,
+                                             const std::string& load_output);
+
 // What a channel with this profile can do. The bench adds its own: period, thermometers, contactor.
 [[nodiscard]] ChannelTraits traits_of(const Profile& profile, ChannelTraits of_bench);
 

@@ -28,6 +28,7 @@ void declare(Program& program) {
     add_watch_verbs(program);
     add_read_verbs(program);
     add_keep_verbs(program);
+    add_instrument_verbs(program);
     program.app.footer(
         "Exit codes: 0 done, 1 the answer is no, 64 wrong words, 65 bad data, 66 no such input, 69 no daemon, 70 our "
         "fault,\n73 and 74 cannot write, 75 try again, 77 not allowed, 78 bad bench configuration.");

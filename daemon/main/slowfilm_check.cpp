@@ -1,5 +1,6 @@
 // The verb that reads a protocol and says all that is wrong with it, alone or against a bench.
 #include "daemon/bench/config.hpp"
+#include "daemon/channel/profile.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/engine/plan.hpp"
 #include "daemon/main/slowfilm_bench_fit.hpp"
@@ -35,6 +36,19 @@ struct Fit {
     std::vector<std::string> not_protected;  // where it fits: what a person has to know before it runs there
 };
 
+std::vector<std::string> remarks_of(const bench::ChannelConfig& channel) {
+    if (!channel.instrument) {
+        return {};
+    }
+    std::vector<std::string> all = channel::remarks(*channel.instrument->profile);
+    if (!channel.instrument->four_wire) {
+        all.push_back(
+            "it is wired with two wires: voltages carry the drop along the leads, and an open circuit can "
+            "pass for the end of a charge");
+    }
+    return all;
+}
+
 std::vector<Fit> fits_of(const protocol::Protocol& protocol, const std::optional<bench::BenchConfig>& bench) {
     std::vector<Fit> fits;
     if (!bench) {
@@ -49,6 +63,9 @@ std::vector<Fit> fits_of(const protocol::Protocol& protocol, const std::optional
         std::vector<std::string> notes;
         if (plan) {
             notes = not_protected(protocol, channel.traits);
+            for (std::string& remark : remarks_of(channel)) {
+                notes.push_back(std::move(remark));
+            }
         }
         fits.push_back({channel.name, std::move(plan), std::move(notes)});
     }
@@ -274,7 +291,7 @@ Result<int> check(const CheckWords& words) {
     std::optional<bench::BenchConfig> config;
     if (*bench) {
         if (!words.common.json()) {
-            complain_text(render((*bench)->parsed.diagnostics, (*bench)->text));
+            complain_text(bench::render((*bench)->parsed, (*bench)->text));
         }
         config = std::move((*bench)->parsed.config);
         if (!config) {

@@ -48,11 +48,12 @@ CLI::App* add_verb(Program& program, std::string_view name, std::string_view wha
 void add_check_verb(Program& program);
 void add_rehearse_verb(Program& program);
 void add_start_verb(Program& program);
-void add_cell_verbs(Program& program);     // enter, note, move, release
-void add_operate_verbs(Program& program);  // pause, resume, stop, confirm, acknowledge, remove
-void add_watch_verbs(Program& program);    // status, follow
-void add_read_verbs(Program& program);     // runs, cells, summary, export
-void add_keep_verbs(Program& program);     // verify, replay
+void add_cell_verbs(Program& program);        // enter, note, move, release
+void add_operate_verbs(Program& program);     // pause, resume, stop, confirm, acknowledge, remove
+void add_watch_verbs(Program& program);       // status, follow
+void add_read_verbs(Program& program);        // runs, cells, summary, export
+void add_keep_verbs(Program& program);        // verify, replay
+void add_instrument_verbs(Program& program);  // instruments, probe
 
 // --socket, else $SLOWFILM_SOCKET, else $XDG_RUNTIME_DIR/slowfilm/control.sock, else /run/slowfilm/control.sock.
 [[nodiscard]] std::string socket_path(const Common& common);

@@ -77,6 +77,11 @@ std::string asked_text(const json::object& channel) {
     return text;
 }
 
+bool is_ready(const json::object& channel) {
+    const json::value* const ready = channel.if_contains("ready");
+    return ready != nullptr && ready->is_bool() && ready->get_bool();
+}
+
 std::string status_text(const json::object& answer) {
     std::string text = "bench " + escaped(text_in(answer, "bench"), 64);
     if (const auto scale = number_in(answer, "time_scale"); scale && *scale != 1.0) {
@@ -96,6 +101,10 @@ std::string status_text(const json::object& answer) {
             const json::object& channel = value.get_object();
             rows.push_back(status_row(channel));
             const std::string named = escaped(text_in(channel, "channel"), 64);
+            if (const std::string why = text_in(channel, "trouble"); !why.empty()) {
+                needs += "  " + named + (is_ready(channel) ? " has had trouble: " : " is not ready: ") +
+                         escaped(why, 400) + "\n";
+            }
             if (const std::string why = text_in(channel, "latch"); !why.empty()) {
                 needs += "  " + named + " is latched, and wants to be acknowledged: " + escaped(why, 400) + "\n";
             }

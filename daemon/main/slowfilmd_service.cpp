@@ -17,9 +17,10 @@ namespace {
 // Under the supervisor's own patience, and under the five seconds that are promised.
 constexpr std::chrono::milliseconds end_patience{4500};
 
-// Simulated outputs live in this process and open with it; no other kind is on this bench.
+// Simulated outputs live in this process and open with it; those of instruments are the guardian's once it has ended.
 void make_outputs_safe() noexcept {
-    constexpr std::string_view line = "slowfilmd: simulated outputs end with the process\n";
+    constexpr std::string_view line =
+        "slowfilmd: simulated outputs end with the process, the guardian opens the others\n";
     const ssize_t written = ::write(STDERR_FILENO, line.data(), line.size());
     static_cast<void>(written);
 }
@@ -50,8 +51,13 @@ spdlog::level::level_enum level_of(std::string_view event) {
 
 }  // namespace
 
-Service::Service(bench::BenchConfig config, std::optional<double> time_scale)
-    : config_(std::move(config)), time_scale_(time_scale), end_signals_(io_), hangup_(io_) {
+Service::Service(bench::BenchConfig config, std::optional<double> time_scale, channel::Guardian* guardian)
+    : config_(std::move(config)),
+      time_scale_(time_scale),
+      guardian_(guardian),
+      end_signals_(io_),
+      hangup_(io_),
+      serial_(io_, guardian) {
     on_broken_invariant(make_outputs_safe);
     std::signal(SIGPIPE, SIG_IGN);
 }
@@ -87,9 +93,12 @@ Result<void> Service::open() {
     bench::BenchOptions options;
     options.config = config_;
     options.time_scale = time_scale_;
+    if (guardian_ != nullptr) {
+        options.guardian_alive = [this] { return guardian_->alive(); };
+    }
     Result<std::unique_ptr<bench::Bench>> opened = bench::Bench::open(
         io_, std::move(options), [this](const bench::ChannelConfig& config, const bench::ChamberConfig* chamber) {
-            return simulated_.make(config, chamber);
+            return config.instrument ? serial_.make(*config.instrument) : simulated_.make(config, chamber);
         });
     if (!opened) {
         return tl::unexpected(opened.error());
@@ -110,6 +119,12 @@ int Service::run() {
     io_.run();
     if (!recorded_) {
         // A disk that has not answered by now would hold the way out for ever.
+        spdlog::shutdown();
+        ::_exit(exit_code_);
+    }
+    if (guardian_ != nullptr && !all_open_) {
+        // The guardian tries once more what did not open, as soon as this process has gone; nobody waits for that.
+        bench_.reset();
         spdlog::shutdown();
         ::_exit(exit_code_);
     }
@@ -176,6 +191,10 @@ void Service::end(int signal) {
             spdlog::critical("the last of the record is not on the disk");
         }
         recorded_ = ending.recorded;
+        all_open_ = ending.not_open.empty();
+        if (guardian_ != nullptr && all_open_) {
+            guardian_->release();
+        }
         exit_code_ = ending.good() ? 0 : exit_code(Failure::cannot_write);
         spdlog::info("ended");
         server_->close();

@@ -3,8 +3,10 @@
 
 #include "daemon/bench/bench.hpp"
 #include "daemon/bench/config.hpp"
+#include "daemon/channel/guardian.hpp"
 #include "daemon/control/server.hpp"
 #include "daemon/core/result.hpp"
+#include "daemon/main/slowfilmd_serial.hpp"
 #include "daemon/main/slowfilmd_simulated.hpp"
 
 #include <boost/asio/io_context.hpp>
@@ -18,7 +20,8 @@ namespace slowfilm::daemon {
 
 class Service {
   public:
-    Service(bench::BenchConfig config, std::optional<double> time_scale);
+    // `guardian`: who switches off what is real should this process die; null where nothing is.
+    Service(bench::BenchConfig config, std::optional<double> time_scale, channel::Guardian* guardian);
     ~Service();
     Service(const Service&) = delete;
     Service& operator=(const Service&) = delete;
@@ -38,13 +41,16 @@ class Service {
 
     bench::BenchConfig config_;
     std::optional<double> time_scale_;
+    channel::Guardian* guardian_;
     boost::asio::io_context io_{1};
     boost::asio::signal_set end_signals_, hangup_;
     std::unique_ptr<control::Server> server_;
     SimulatedBench simulated_;
+    SerialBench serial_;
     std::unique_ptr<bench::Bench> bench_;
     int exit_code_{0};
     bool ending_{false};
+    bool all_open_{true};
     bool recorded_{true};
 };
 

@@ -8,9 +8,10 @@ namespace {
 
 using testing::HasSubstr;
 
-const std::vector<std::string> verbs{"check",       "rehearse", "start",  "pause",  "resume", "stop",  "confirm",
-                                     "acknowledge", "remove",   "status", "follow", "runs",   "cells", "summary",
-                                     "export",      "verify",   "replay", "enter",  "note",   "move",  "release"};
+const std::vector<std::string> verbs{"check",   "rehearse",    "start",   "pause",       "resume", "stop",
+                                     "confirm", "acknowledge", "remove",  "status",      "follow", "runs",
+                                     "cells",   "summary",     "export",  "verify",      "replay", "enter",
+                                     "note",    "move",        "release", "instruments", "probe"};
 
 TEST(Command, every_verb_has_help_with_an_example) {
     for (const std::string& verb : verbs) {

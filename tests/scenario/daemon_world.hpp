@@ -3,6 +3,7 @@
 
 #include "tests/scenario/command_run.hpp"
 
+#include <optional>
 #include <string>
 #include <string_view>
 #include <utility>
@@ -68,9 +69,10 @@ at_most = "4 h"
 
 class DaemonProcess {
   public:
-    explicit DaemonProcess(const CommandFolder& folder, std::string_view time_scale = "2000",
+    // Without a time scale: the machine's own time.
+    explicit DaemonProcess(const CommandFolder& folder, std::optional<std::string> time_scale = "2000",
                            std::string_view bench = "bench.toml")
-        : folder_(folder), time_scale_(time_scale), bench_(bench) {}
+        : folder_(folder), time_scale_(std::move(time_scale)), bench_(bench) {}
     ~DaemonProcess() {
         if (process_ > 0) {
             end(SIGKILL);
@@ -109,6 +111,7 @@ class DaemonProcess {
         return code;
     }
     void signal(int number) const { ::kill(process_, number); }
+    [[nodiscard]] pid_t process() const { return process_; }
     [[nodiscard]] const std::string& last_words() const { return heard_; }
     [[nodiscard]] std::string log() const { return read_whole(folder_ / (bench_ + ".log")); }
 
@@ -173,8 +176,9 @@ class DaemonProcess {
             if (::chdir(folder_.path().c_str()) != 0) {
                 ::_exit(126);
             }
-            ::execl(SLOWFILM_BINARY_DIR "/bin/slowfilmd", "slowfilmd", "--bench", bench_.c_str(), "--time-scale",
-                    time_scale_.c_str(), nullptr);
+            const char* const scale = time_scale_ ? "--time-scale" : nullptr;
+            ::execl(SLOWFILM_BINARY_DIR "/bin/slowfilmd", "slowfilmd", "--bench", bench_.c_str(), scale,
+                    time_scale_.value_or("").c_str(), nullptr);
             ::_exit(127);
         }
     }
@@ -185,7 +189,8 @@ class DaemonProcess {
     }
 
     const CommandFolder& folder_;
-    std::string time_scale_, bench_, heard_;
+    std::optional<std::string> time_scale_;
+    std::string bench_, heard_;
     pid_t process_{0};
     int supervisor_{-1};
 };

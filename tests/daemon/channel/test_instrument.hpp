@@ -2,6 +2,7 @@
 // error queue, an event register, and a cell of a fixed voltage at its terminals. It can be told to misbehave.
 #pragma once
 
+#include "daemon/protocol/toml_reader.hpp"
 #include "daemon/wire/scpi.hpp"
 #include "daemon/wire/scpi_program.hpp"
 #include "tests/daemon/channel/pty_peer.hpp"
@@ -12,6 +13,24 @@
 #include <string>
 
 namespace slowfilm::test {
+
+inline const std::string source_identity = "slowfilm,virtual two-quadrant source,SN1,1";
+
+// The shipped profile, with a thermometer and quick as a pseudo-terminal is.
+inline std::string quick_profile() {
+    std::string text = *protocol::read_file_bounded(SLOWFILM_SOURCE_DIR "/config/instruments/two-quadrant-source.toml");
+    const auto put = [&text](const std::string& what, const std::string& instead) {
+        const std::size_t at = text.find(what);
+        EXPECT_NE(at, std::string::npos) << what;
+        text.replace(at, what.size(), instead);
+    };
+    put("answer = \"500 ms\"", "answer = \"200 ms\"");
+    put("pause  = \"10 ms\"", "pause  = \"0 s\"");
+    put("quiet  = \"100 ms\"", "quiet  = \"5 ms\"");
+    put("settle = \"300 ms\"", "settle = \"0 s\"");
+    put("[sense]", "[temperature]\nmeasure = \"MEAS:TEMP?\"\n[sense]");
+    return text;
+}
 
 class TestInstrument {
   public:
