@@ -60,7 +60,7 @@ void check_voltage_max(Judge& j) {
 void check_low_voltage_guards(Judge& j, Voltage trip, const std::string& path) {
     const Voltage window_min = j.cell.window_min;
     const Voltage least = difference(window_min, low_voltage_under_window_max);
-    if (trip < least && j.written(limit_path(GuardId::low_voltage))) {
+    if (trip >= Voltage{} && trip < least && j.written(limit_path(GuardId::low_voltage))) {
         j.warning(path, "low_voltage.trip " + quoted(trip) + " is " + print(difference(window_min, trip)) +
                             " below window.min " + quoted(window_min) +
                             ": copper has long dissolved and a short is long through when it trips; at least " +

@@ -129,7 +129,7 @@ TEST_F(Serial, a_killed_daemon_leaves_off_on_the_wire) {
     daemon.start();
     EXPECT_EQ(daemon.channel("b1").at("state"), "waiting");
     EXPECT_EQ(daemon.channel("b1").at("output"), "open");
-    EXPECT_EQ(daemon.ask({"resume", "b1"}).code, 0);
+    EXPECT_EQ(daemon.ask({"resume", "b1", "--cell", "C-1"}).code, 0);
     daemon.await_state("b1", "forming");
     EXPECT_EQ(daemon.end(SIGTERM), 0) << daemon.log();
 }

@@ -78,6 +78,7 @@ TEST(Doubt, an_acknowledged_trip_needs_the_id) {
     ASSERT_TRUE(world.start("a1", "C-1"));
     world.until_state("a1", "tripped");
     world.channels[0]->refuses = false;
+    world.until([&] { return world.channel("a1").at("output") == "open"; });
     world.ask("acknowledge", {{"channel", "a1"}, {"reason", "cable was loose"}});
     EXPECT_THAT(world.refusal(Failure::bad_data, "resume", a1), HasSubstr("--cell ID"));
     world.ask("resume", named);

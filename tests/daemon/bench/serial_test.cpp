@@ -108,7 +108,8 @@ TEST(SerialBench, a_restart_of_the_daemon_leaves_a_run_waiting_and_not_tripped) 
     EXPECT_FALSE(world.instruments[0].on);
     EXPECT_EQ(world.state("b1"), "waiting");
     EXPECT_TRUE(world.channel("b1").at("latch").is_null());
-    ASSERT_TRUE(world.request("resume", {{"channel", "b1"}}));
+    EXPECT_THAT(world.refusal(world.request("resume", {{"channel", "b1"}})), HasSubstr("--cell ID"));
+    ASSERT_TRUE(world.request("resume", {{"channel", "b1"}, {"cell", "C-1"}}));
     world.until_state("b1", "forming");
 }
 

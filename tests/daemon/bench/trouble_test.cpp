@@ -153,6 +153,7 @@ TEST(Trouble, a_start_that_waits_for_the_disk_begins_nothing_beside_a_cell_that_
         ++asked;
     };
     world.channels[0]->keeps_samples = true;
+    world.until([&] { return world.channels[0]->owes_sample(); });
     // The cell is put in after the last look at the latch, and before the disk's answer.
     world.channels[1]->on_load = [&] { world.channels[0]->answer_samples(); };
     EXPECT_THAT(

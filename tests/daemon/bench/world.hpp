@@ -99,6 +99,7 @@ class WilfulChannel final : public channel::Channel {
         }
         inner_->load_cell(cell, capacity, state, now);
     }
+    [[nodiscard]] bool owes_sample() const { return !kept_.empty(); }
     void answer_samples() {
         std::deque<std::pair<Time, SampleHandler>> kept = std::move(kept_);
         kept_.clear();

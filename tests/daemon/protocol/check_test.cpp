@@ -260,10 +260,12 @@ TEST(Check, discharge_floor_may_be_window_min_or_two_tenths_below_and_not_a_nano
     EXPECT_THAT(found(replaced(text, "= \"2.6 V\"", "= \"2.800000001 V\"")), HasSubstr("above window.min"));
 }
 
-TEST(Check, low_voltage_may_trip_at_the_discharge_floor_and_at_zero) {
+TEST(Check, low_voltage_may_trip_at_the_discharge_floor_and_is_warned_of_at_zero) {
     const std::string text = std::string(head) + "low_voltage = { trip = \"2.7 V\" }\n" + charge("voltage = \"4.2 V\"");
     EXPECT_EQ(found(text), "");
-    EXPECT_EQ(found(replaced(text, "trip = \"2.7 V\"", "trip = \"0 V\"")), "");
+    EXPECT_EQ(found(replaced(text, "trip = \"2.7 V\"", "trip = \"1.8 V\"")), "");
+    EXPECT_THAT(found(replaced(text, "trip = \"2.7 V\"", "trip = \"0 V\"")),
+                AllOf(HasSubstr("warning: low_voltage.trip"), HasSubstr("copper has long dissolved")));
     EXPECT_THAT(found(replaced(text, "trip = \"2.7 V\"", "trip = \"2.700000001 V\"")),
                 HasSubstr("above discharge_floor"));
     EXPECT_THAT(found(replaced(text, "trip = \"2.7 V\"", "trip = \"-0.000000001 V\"")), HasSubstr("is below \"0 V\""));
