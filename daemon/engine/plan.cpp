@@ -30,63 +30,55 @@ class Planner {
         plan_.state = protocol.cell.state;
     }
 
-    Result<Plan> make() {
-        for (const auto part : {&Planner::check_channel, &Planner::set_guards}) {
-            if (auto done = (this->*part)(); !done) {
-                return tl::unexpected<Error>{done.error()};
-            }
+    tl::expected<Plan, Refusals> make() {
+        check_channel();
+        plan_.end_margin = end_margin(plan_.traits);
+        if (plan_guards(protocol_, plan_, refusals_)) {
+            set_start();
+            set_interruption();
+            plan_steps(protocol_, plan_, refusals_);
         }
-        set_start();
-        set_interruption();
-        if (auto done = plan_steps(protocol_, plan_); !done) {
-            return tl::unexpected<Error>{done.error()};
+        if (!refusals_.empty()) {
+            return tl::unexpected<Refusals>{std::move(refusals_)};
         }
         return std::move(plan_);
     }
 
   private:
-    using Done = Result<void>;
-
-    static tl::unexpected<Error> refuse(std::string why) { return fail(Failure::bad_data, std::move(why)); }
+    void refuse(std::string why) { refusals_.push_back({Failure::bad_data, std::move(why)}); }
     GuardSetting& guard(GuardId id) { return plan_.guards[static_cast<std::size_t>(id)]; }
     Current current(const CurrentOrRate& value) const { return current_of(value, plan_.capacity); }
     Charge charge(const ChargeOrRatio& value) const { return charge_of(value, plan_.capacity); }
 
-    Done check_channel();
-    Done set_guards();
+    void check_channel();
     void set_start();
     void set_interruption();
 
     const Protocol& protocol_;
     Plan plan_;
+    Refusals refusals_;
 };
 
-Planner::Done Planner::check_channel() {
+void Planner::check_channel() {
     const ChannelTraits& traits = plan_.traits;
     if (traits.period.count <= 0) {
-        return fail(Failure::bad_config, "the channel's period must be longer than 0 s");
+        refusals_.push_back({Failure::bad_config, "the channel's period must be longer than 0 s"});
     }
     if (moves_out(protocol_.steps) && traits.sink_max.count <= 0) {
-        return refuse("the protocol discharges, but this channel cannot sink current; use a channel that can");
+        refuse("the protocol discharges, but this channel cannot sink current; use a channel that can");
     }
     if (traits.temperature_of == TemperatureOf::none) {
-        return refuse("the protocol has temperature limits, but this channel has no thermometer; give it one");
+        refuse("the protocol has temperature limits, but this channel has no thermometer; give it one");
     }
     if (traits.off_state == OffState::sinks && !traits.has_contactor) {
-        return refuse(
+        refuse(
             "this channel sinks current when off and has no contactor, so it cannot rest or open the circuit; "
             "put a contactor in, or use another channel");
     }
     const Voltage ceiling = protocol_.cell.window_max + end_margin(plan_.traits);
     if (traits.voltage_max < ceiling) {
-        return refuse("the channel reaches " + print(traits.voltage_max) + ", but the window needs " + print(ceiling));
+        refuse("the channel reaches " + print(traits.voltage_max) + ", but the window needs " + print(ceiling));
     }
-    return {};
-}
-
-Planner::Done Planner::set_guards() {
-    plan_.end_margin = end_margin(plan_.traits);
-    return plan_guards(protocol_, plan_);
 }
 
 void Planner::set_start() {
@@ -113,11 +105,24 @@ void Planner::set_interruption() {
 
 }  // namespace
 
-Result<Plan> make_plan(const Protocol& protocol, Charge capacity, const ChannelTraits& traits, const BenchCaps& caps) {
+tl::expected<Plan, Refusals> try_plan(const Protocol& protocol, Charge capacity, const ChannelTraits& traits,
+                                      const BenchCaps& caps) {
     if (capacity.count <= 0) {
-        return fail(Failure::bad_data, "the cell's capacity must be above 0 Ah");
+        return tl::unexpected<Refusals>{{{Failure::bad_data, "the cell's capacity must be above 0 Ah"}}};
     }
     return Planner{protocol, capacity, traits, caps}.make();
+}
+
+Result<Plan> make_plan(const Protocol& protocol, Charge capacity, const ChannelTraits& traits, const BenchCaps& caps) {
+    auto plan = try_plan(protocol, capacity, traits, caps);
+    if (plan) {
+        return *std::move(plan);
+    }
+    Error first = plan.error().front();
+    if (const std::size_t more = plan.error().size() - 1; more > 0) {
+        first.message += "; and " + std::to_string(more) + " more that `slowfilm check --bench` tells";
+    }
+    return tl::unexpected<Error>{std::move(first)};
 }
 
 namespace {

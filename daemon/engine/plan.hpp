@@ -169,8 +169,15 @@ struct Plan {
     BenchCaps caps;
 };
 
-// Refuses, in one sentence, what this channel cannot do or protect: no sink for a discharge, a range too small, an end
-// margin that does not fit under voltage_max, a thermometer that is missing, limits outside the bench's caps.
+// All that keeps a protocol off a channel, a sentence each, with the place in the protocol's file where it has one.
+using Refusals = std::vector<Error>;
+
+// Refuses what this channel cannot do or protect: no sink for a discharge, a range too small, an end margin that does
+// not fit under voltage_max, a thermometer that is missing, limits outside the bench's caps. Never refused without one.
+[[nodiscard]] tl::expected<Plan, Refusals> try_plan(const protocol::Protocol& protocol, Charge capacity,
+                                                    const ChannelTraits& traits, const BenchCaps& caps);
+
+// The same where one sentence has to do: the first refusal, and how many more there are.
 [[nodiscard]] Result<Plan> make_plan(const protocol::Protocol& protocol, Charge capacity, const ChannelTraits& traits,
                                      const BenchCaps& caps);
 

@@ -16,10 +16,6 @@ using protocol::Limits;
 
 constexpr Voltage formed_over_window = 300_mV;
 
-tl::unexpected<Error> refuse(std::string why) {
-    return fail(Failure::bad_data, std::move(why));
-}
-
 // Lays limits over settings that hold already: what is not written stays.
 class Overlay {
   public:
@@ -97,25 +93,29 @@ class Overlay {
 
 class GuardPlanner {
   public:
-    GuardPlanner(const protocol::Protocol& protocol, Plan& plan)
-        : protocol_{protocol}, limits_{protocol::with_defaults(protocol)}, plan_{plan} {}
+    GuardPlanner(const protocol::Protocol& protocol, Plan& plan, Refusals& refusals)
+        : protocol_{protocol}, limits_{protocol::with_defaults(protocol)}, plan_{plan}, refusals_{refusals} {}
 
-    Result<void> make() {
+    bool make() {
         if (!limits_.voltage_max.trip || !limits_.current_max.trip || !limits_.temperature_max.trip) {
-            return refuse("voltage_max, current_max and temperature_max must be written in [limits]");
+            refuse("voltage_max, current_max and temperature_max must be written in [limits]");
+            return false;
         }
         if (limits_.climb.size() > climb_gates_max) {
-            return refuse("at most " + std::to_string(climb_gates_max) + " climb gates can be watched");
+            refuse("at most " + std::to_string(climb_gates_max) + " climb gates can be watched");
+            return false;
         }
         set_defaults();
         Overlay{plan_, plan_.guards}.lay(limits_);
         switch_off_what_the_channel_cannot_see();
         set_charge();
         set_time();
-        return check_caps();
+        check_caps();
+        return true;
     }
 
   private:
+    void refuse(std::string why) { refusals_.push_back({Failure::bad_data, std::move(why)}); }
     GuardSetting& guard(GuardId id) { return plan_.guards[static_cast<std::size_t>(id)]; }
     Charge charge(const ChargeOrRatio& value) const { return charge_of(value, plan_.capacity); }
 
@@ -185,27 +185,27 @@ class GuardPlanner {
         guard(GuardId::bench_cap).trip = plan_.caps.voltage_max.count;
     }
 
-    Result<void> check_caps() {
+    void check_caps() {
         const BenchCaps& caps = plan_.caps;
         const Voltage voltage{guard(GuardId::over_voltage).trip};
         const Current current{guard(GuardId::over_current).trip};
         const Temperature temperature{guard(GuardId::over_temperature).trip};
         const std::string why = " is above what the bench allows, ";
         if (voltage > caps.voltage_max) {
-            return refuse("voltage_max " + print(voltage) + why + print(caps.voltage_max));
+            refuse("voltage_max " + print(voltage) + why + print(caps.voltage_max));
         }
         if (current > caps.current_max) {
-            return refuse("current_max " + print(current) + why + print(caps.current_max));
+            refuse("current_max " + print(current) + why + print(caps.current_max));
         }
         if (temperature > caps.temperature_max) {
-            return refuse("temperature_max " + print(temperature) + why + print(caps.temperature_max));
+            refuse("temperature_max " + print(temperature) + why + print(caps.temperature_max));
         }
-        return {};
     }
 
     const protocol::Protocol& protocol_;
     Limits limits_;
     Plan& plan_;
+    Refusals& refusals_;
 };
 
 // Guards with a lower limit only: what is written for them stands in `low` and `trip` alike.
@@ -215,13 +215,13 @@ bool is_floor(GuardId id) {
 
 }  // namespace
 
-Result<void> plan_guards(const protocol::Protocol& protocol, Plan& plan) {
-    return GuardPlanner{protocol, plan}.make();
+bool plan_guards(const protocol::Protocol& protocol, Plan& plan, Refusals& refusals) {
+    return GuardPlanner{protocol, plan, refusals}.make();
 }
 
 Result<std::int16_t> plan_step_guards(const Limits& own, Plan& plan) {
     if (plan.step_guards.size() >= static_cast<std::size_t>(std::numeric_limits<std::int16_t>::max())) {
-        return refuse("too many steps have limits of their own");
+        return fail(Failure::bad_data, "too many steps have limits of their own");
     }
     GuardSettings settings = plan.guards;
     Overlay{plan, settings}.lay(own);

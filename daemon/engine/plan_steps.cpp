@@ -31,11 +31,12 @@ void note_measured(PlanStep& step, bool measured, OfMeasured bit) {
 
 class StepPlanner {
   public:
-    StepPlanner(const Protocol& protocol, Plan& plan) : protocol_{protocol}, plan_{plan} {}
+    StepPlanner(const Protocol& protocol, Plan& plan, Refusals& refusals)
+        : protocol_{protocol}, plan_{plan}, refusals_{refusals} {}
 
-    Result<void> make() {
+    void make() {
         plan_.keep = keep_of(protocol_.keep, {.every = 10_s});
-        return lay_flat(protocol_.steps, -1, 0);
+        lay_flat(protocol_.steps, -1, 0);
     }
 
   private:
@@ -56,7 +57,8 @@ class StepPlanner {
         return Voltage{guard(GuardId::discharge_floor).low} + protocol::ceiling_under_limit;
     }
 
-    Result<void> lay_flat(const std::vector<Step>& steps, std::int16_t parent, std::uint8_t depth);
+    void lay_flat(const std::vector<Step>& steps, std::int16_t parent, std::uint8_t depth);
+    void refuse_step(const Step& step, const std::string& why);
     Result<PlanStep> plan_step(const Step& step);
     void plan_ends(const Step& step, PlanStep& planned) const;
     void plan_only_if(const Step& step, PlanStep& planned) const;
@@ -70,21 +72,28 @@ class StepPlanner {
 
     const Protocol& protocol_;
     Plan& plan_;
+    Refusals& refusals_;
     std::int16_t limits_{-1};  // of the step being planned: index into Plan::step_guards, or -1
 };
 
-Result<void> StepPlanner::lay_flat(const std::vector<Step>& steps, std::int16_t parent, std::uint8_t depth) {
+void StepPlanner::refuse_step(const Step& step, const std::string& why) {
+    refusals_.push_back({Failure::bad_data,
+                         "step " + step.path + (step.name.empty() ? "" : " (" + step.name + ")") + ": " + why,
+                         step.place});
+}
+
+void StepPlanner::lay_flat(const std::vector<Step>& steps, std::int16_t parent, std::uint8_t depth) {
     std::int16_t before = -1;
     for (const Step& step : steps) {
         if (plan_.steps.size() >= static_cast<std::size_t>(std::numeric_limits<std::int16_t>::max())) {
-            return refuse("a protocol has at most 32767 steps");
+            refusals_.push_back({Failure::bad_data, "a protocol has at most 32767 steps"});
+            return;
         }
         auto planned = plan_step(step);
         if (!planned) {
-            return fail(Failure::bad_data,
-                        "step " + step.path + (step.name.empty() ? "" : " (" + step.name + ")") + ": " +
-                            planned.error().message,
-                        step.place);
+            refuse_step(step, planned.error().message);
+            lay_flat(step.steps, parent, depth);  // for what they are refused for themselves
+            continue;
         }
         const auto index = static_cast<std::int16_t>(plan_.steps.size());
         planned->parent = parent;
@@ -103,14 +112,12 @@ Result<void> StepPlanner::lay_flat(const std::vector<Step>& steps, std::int16_t 
         before = index;
         if (step.kind == StepKind::repeat) {
             if (depth >= protocol::repeat_depth_max || step.steps.empty()) {
-                return refuse("step " + step.path + ": a repeat has steps inside, at most 8 levels deep");
+                refuse_step(step, "a repeat has steps inside, at most 8 levels deep");
+                continue;
             }
-            if (auto inner = lay_flat(step.steps, index, static_cast<std::uint8_t>(depth + 1)); !inner) {
-                return inner;
-            }
+            lay_flat(step.steps, index, static_cast<std::uint8_t>(depth + 1));
         }
     }
-    return {};
 }
 
 Result<PlanStep> StepPlanner::plan_step(const Step& step) {
@@ -224,7 +231,8 @@ Result<void> StepPlanner::within_range(Current wanted, bool charges, const std::
         return refuse(what + " " + print(wanted) + " must be above 0 A and at most current_max " + print(limit));
     }
     if (wanted > range) {
-        return refuse(what + " " + print(wanted) + " is more than this channel gives, " + print(range));
+        return refuse(what + " " + print(wanted) + " is more than this channel " + (charges ? "gives, " : "takes, ") +
+                      print(range));
     }
     return {};
 }
@@ -369,9 +377,13 @@ Result<Demand> StepPlanner::hold_of(const Step& step) const {
     } else if (step.direction == protocol::Direction::discharge) {
         hold.source_max = Current{};
     }
-    if (hold.source_max > plan_.traits.source_max || hold.sink_max > plan_.traits.sink_max) {
-        return refuse("the hold's current limit " + print(most) + " is more than this channel gives, " +
-                      print(std::min(plan_.traits.source_max, plan_.traits.sink_max)));
+    for (const bool charges : {true, false}) {
+        const Current limit_of_way = charges ? hold.source_max : hold.sink_max;
+        if (limit_of_way.count > 0) {
+            if (auto good = within_range(limit_of_way, charges, "the hold's current limit"); !good) {
+                return tl::unexpected<Error>{good.error()};
+            }
+        }
     }
     return Demand{hold};
 }
@@ -419,8 +431,8 @@ bool takes_out(const Step& step) {
 
 }  // namespace
 
-Result<void> plan_steps(const Protocol& protocol, Plan& plan) {
-    return StepPlanner{protocol, plan}.make();
+void plan_steps(const Protocol& protocol, Plan& plan, Refusals& refusals) {
+    StepPlanner{protocol, plan, refusals}.make();
 }
 
 bool moves_out(const std::vector<Step>& steps) {

@@ -6,7 +6,8 @@
 namespace slowfilm::engine {
 
 // Steps, pulses' levels, marks and what is kept. Guards, traits, capacity and window of the plan stand already.
-[[nodiscard]] Result<void> plan_steps(const protocol::Protocol& protocol, Plan& plan);
+// What one step is refused for, the first of it, and the first of the next: only where none is added the plan is whole.
+void plan_steps(const protocol::Protocol& protocol, Plan& plan, Refusals& refusals);
 
 // Whether any step can take current out of the cell.
 [[nodiscard]] bool moves_out(const std::vector<protocol::Step>& steps);

@@ -32,7 +32,7 @@ struct CheckWords {
 // What each channel of a bench says to the protocol; without a bench there is one channel, ideal and without a name.
 struct Fit {
     std::string channel;
-    Result<engine::Plan> plan;
+    tl::expected<engine::Plan, engine::Refusals> plan;
     std::vector<std::string> not_protected;  // where it fits: what a person has to know before it runs there
 };
 
@@ -53,13 +53,13 @@ std::vector<Fit> fits_of(const protocol::Protocol& protocol, const std::optional
     std::vector<Fit> fits;
     if (!bench) {
         fits.push_back({"",
-                        engine::make_plan(protocol, protocol.cell.capacity, engine::bench_of_no_name(protocol),
-                                          engine::caps_of_no_name()),
+                        engine::try_plan(protocol, protocol.cell.capacity, engine::bench_of_no_name(protocol),
+                                         engine::caps_of_no_name()),
                         {}});
         return fits;
     }
     for (const bench::ChannelConfig& channel : bench->channels) {
-        auto plan = engine::make_plan(protocol, protocol.cell.capacity, channel.traits, bench->caps);
+        auto plan = engine::try_plan(protocol, protocol.cell.capacity, channel.traits, bench->caps);
         std::vector<std::string> notes;
         if (plan) {
             notes = not_protected(protocol, channel.traits);
@@ -143,7 +143,11 @@ json::object bench_json(const bench::BenchConfig& bench, const std::vector<Fit>&
         json::object channel;
         channel["channel"] = fit.channel;
         channel["fits"] = fit.plan.has_value();
-        channel["reason"] = fit.plan ? "" : fit.plan.error().message;
+        json::array reasons;
+        for (const Error& refusal : fit.plan ? engine::Refusals{} : fit.plan.error()) {
+            reasons.emplace_back(refusal.message);
+        }
+        channel["reasons"] = std::move(reasons);
         json::array notes;
         for (const std::string& note : fit.not_protected) {
             notes.emplace_back(note);
@@ -179,8 +183,8 @@ std::string sentence_of(const Said& said) {
 Diagnostics all_of(const Loaded& loaded, const std::vector<Fit>& fits) {
     std::vector<Said> all;
     for (const Fit& fit : fits) {
-        if (!fit.plan) {
-            say(all, fit.channel, fit.plan.error().message, fit.plan.error().place);
+        for (const Error& refusal : fit.plan ? engine::Refusals{} : fit.plan.error()) {
+            say(all, fit.channel, refusal.message, refusal.place);
         }
     }
     Diagnostics diagnostics = loaded.checked.diagnostics;

@@ -92,6 +92,35 @@ TEST(Plan, a_charge_cap_may_not_be_passed_over) {
     EXPECT_NE(refusal(p, ideal_traits()).find("next"), std::string::npos);
 }
 
+TEST(Plan, all_that_a_channel_cannot_do_is_told_in_one_pass_each_at_its_step) {
+    Protocol p = base_protocol();
+    Step hold = hold_step(4200_mV, Rate{1, 5}, 100_mA, 6_h);
+    p.steps = {charge_step(Rate{1, 5}, 4200_mV, 14_h),
+               repeat_step(2, {hold, discharge_step(Rate{1, 5}, 2700_mV, 14_h)})};
+    p.steps[0].place = {10, 1};
+    p.steps[1].steps[0].place = {20, 3};
+    p.steps[1].steps[1].place = {30, 3};
+    ChannelTraits traits = ideal_traits();
+    traits.temperature_of = TemperatureOf::none;
+    traits.source_max = 900_mA;
+    traits.sink_max = Current{};
+    const auto plan = try_plan(p, p.cell.capacity, traits, wide_caps());
+    ASSERT_FALSE(plan.has_value());
+    std::vector<std::string> said;
+    for (const Error& refusal : plan.error()) {
+        said.push_back(std::to_string(refusal.place.line) + " " + refusal.message);
+    }
+    ASSERT_EQ(said.size(), 5U);
+    EXPECT_NE(said[0].find("sink"), std::string::npos) << said[0];
+    EXPECT_NE(said[1].find("thermometer"), std::string::npos) << said[1];
+    EXPECT_EQ(said[2].rfind("10 ", 0), 0U) << said[2];
+    EXPECT_EQ(said[3].rfind("20 ", 0), 0U) << said[3];
+    EXPECT_NE(said[3].find("than this channel gives, 900 mA"), std::string::npos) << said[3];
+    EXPECT_EQ(said[4].rfind("30 ", 0), 0U) << said[4];
+    EXPECT_NE(said[4].find("than this channel takes, 0 A"), std::string::npos) << said[4];
+    EXPECT_NE(refusal(p, traits).find("and 4 more"), std::string::npos) << refusal(p, traits);
+}
+
 TEST(Plan, rates_are_of_the_capacity_given_at_the_start) {
     // IEC 61434: 0,1 It A of a 2.5 Ah cell is 0.25 A.
     const auto plan = make_plan(one_charge(), 2500_mAh, ideal_traits(), wide_caps());
