@@ -152,7 +152,7 @@ class Link {
     void lost(std::string why);
     void retry(std::string why);
     void listen();
-    void read();
+    void read(std::size_t count);  // 0: the port is gone
     void write(std::string bytes);
     void write_on();
     void wait_writable();

@@ -2,7 +2,8 @@
 #include "daemon/channel/link_line.hpp"
 
 #include <algorithm>
-#include <array>
+#include <boost/asio/buffer.hpp>
+#include <boost/asio/error.hpp>
 #include <boost/asio/post.hpp>
 #include <cerrno>
 #include <utility>
@@ -89,28 +90,23 @@ void Link::retry(std::string why) {
 }
 
 void Link::listen() {
-    line_->stream.async_wait(boost::asio::posix::descriptor_base::wait_read,
-                             [line = line_](const boost::system::error_code& error) {
-                                 if (line->owner != nullptr && !error) {
-                                     line->owner->read();
-                                 }
-                             });
+    line_->stream.async_read_some(boost::asio::buffer(line_->bytes),
+                                  [line = line_](const boost::system::error_code& error, std::size_t count) {
+                                      if (line->owner != nullptr && error != boost::asio::error::operation_aborted) {
+                                          line->owner->read(error ? 0 : count);
+                                      }
+                                  });
 }
 
 // One read a turn: a device that never stops talking leaves the others their turns.
-void Link::read() {
-    std::array<char, 4096> bytes{};
-    const ssize_t count = ::read(line_->port.descriptor(), bytes.data(), bytes.size());
-    const int error = errno;
+void Link::read(std::size_t count) {
     if (count > 0) {
-        received_ += static_cast<std::uint64_t>(count);
+        received_ += count;
         const std::shared_ptr<Line> line = line_;
-        took(std::string_view(bytes.data(), static_cast<std::size_t>(count)));
+        took(std::string_view(line->bytes.data(), count));
         if (line_ == line) {
             listen();
         }
-    } else if (count < 0 && (error == EAGAIN || error == EINTR)) {
-        listen();  // somebody else read it: the port is not ours alone, and the question will go unanswered
     } else {
         lost("the port '" + options_.port.path + "' is gone: unplugged, or its converter lost power");
     }

@@ -3,6 +3,7 @@
 
 #include "daemon/channel/link.hpp"
 
+#include <array>
 #include <boost/asio/posix/stream_descriptor.hpp>
 
 namespace slowfilm::channel {
@@ -28,6 +29,7 @@ struct Link::Line {
     boost::asio::posix::stream_descriptor stream;
     Link* owner;
     bool waits_to_write{false};
+    std::array<char, 4096> bytes{};  // as they come
 };
 
 }  // namespace slowfilm::channel
