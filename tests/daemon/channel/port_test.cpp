@@ -1,5 +1,5 @@
-// A port over a real pseudo-terminal. What such a terminal does not carry (modem lines, latency, parity on the wire) is
-// not tested here. Flags and their meaning: termios(3), ioctl_tty(2), Linux.
+// A port over a real pseudo-terminal. What such a terminal does not carry (modem lines, latency, parity) is
+// tested in tests/fault. Flags and their meaning: termios(3), ioctl_tty(2), Linux.
 #include "daemon/channel/port.hpp"
 
 #include "tests/daemon/channel/pty_peer.hpp"
