@@ -29,8 +29,10 @@ class Host {
   private:
     struct Port {
         std::optional<Pty> pty;
-        std::string name;  // the link's
-        int unplugged{0};  // as the line counted when the pty was opened
+        std::string name;       // the link's
+        int unplugged{0};       // as the line counted when the pty was opened
+        std::uint64_t told{0};  // bytes written to it that a client with `go` knows of
+        bool gone{false};       // unplugged, and that client does not know it yet
     };
     Host(VirtualBench::Parts parts, std::string folder);
 
@@ -44,7 +46,12 @@ class Host {
     void serve_clock();
     void serve_console();
     [[nodiscard]] std::string clock_line(std::string_view line);
+    [[nodiscard]] Result<std::vector<std::uint64_t>, std::string> read_ports(std::vector<std::string_view> words) const;
+    [[nodiscard]] std::optional<std::string> take_named(const std::vector<std::uint64_t>& named);
     [[nodiscard]] std::string granted(Time until, const std::vector<std::uint64_t>& named);
+    [[nodiscard]] std::string gone_on(Time from, Time until, const std::vector<std::uint64_t>& named);
+    void run_while_silent(Time until);
+    [[nodiscard]] std::string done_at(Time time) const;
     [[nodiscard]] Time machine_time() const;
     [[nodiscard]] bool lockstep() const { return clock_.clients() > 0; }
 
