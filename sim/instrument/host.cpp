@@ -217,6 +217,7 @@ void Host::serve_console() {
 void Host::serve_clock() {
     clock_.serve([this](std::string_view line) {
         stood_still_ = true;
+        awaits_clock_ = false;
         return clock_line(line);
     });
 }

@@ -21,6 +21,8 @@ class Host {
     // Opens everything in `folder`, which is made if it is not there. What is opened goes when the host goes.
     [[nodiscard]] static Result<Host> open(VirtualBench::Parts parts, std::string folder);
 
+    // Time stands still until a client first gives it, so that whatever it then does is the same in every run.
+    void await_clock() { awaits_clock_ = true; }
     // Until SIGINT or SIGTERM comes.
     void run();
     // "src1 /tmp/bench/src1 /dev/pts/3", one line a port.
@@ -53,7 +55,7 @@ class Host {
     void run_while_silent(Time until);
     [[nodiscard]] std::string done_at(Time time) const;
     [[nodiscard]] Time machine_time() const;
-    [[nodiscard]] bool lockstep() const { return clock_.clients() > 0; }
+    [[nodiscard]] bool lockstep() const { return awaits_clock_ || clock_.clients() > 0; }
 
     VirtualBench bench_;
     std::string folder_;
@@ -61,7 +63,8 @@ class Host {
     std::set<std::string, std::less<>> former_names_;  // of ports that came back under another
     LineServer clock_, console_;
     Descriptor signals_;
-    std::int64_t machine_origin_{0};       // us: of the machine's clock when the bench's was 0
+    std::int64_t machine_origin_{0};  // us: of the machine's clock when the bench's was 0
+    bool awaits_clock_{false};
     bool stood_still_{false};              // a client has given the time since the machine's was last looked at
     std::optional<Duration> clock_ahead_;  // of the clock client's time before the bench's, once it has said it
     std::uint64_t clock_client_{0};        // whose that is
