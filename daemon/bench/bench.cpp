@@ -22,8 +22,14 @@ Bench::Bench(boost::asio::io_context& io, BenchOptions options, std::unique_ptr<
       interval_timer_(io),
       watch_timer_(io) {
     if (options_.time_scale) {
-        auto clock = std::make_unique<VirtualClock>(machine_utc());
+        auto clock = options_.lockstep != nullptr
+                         ? std::make_unique<VirtualClock>(machine_utc(), options_.lockstep->timing())
+                         : std::make_unique<VirtualClock>(machine_utc());
         schedule_ = std::make_unique<Schedule>(io, *clock, *options_.time_scale, [this] { return !feed_.behind(); });
+        if (options_.lockstep != nullptr) {
+            schedule_->go_with(*options_.lockstep);
+            options_.lockstep->on_lost([this](const std::string& why) { lost_lockstep(why); });
+        }
         clock_ = std::move(clock);
     } else {
         auto clock = std::make_unique<MachineClock>();
@@ -34,6 +40,9 @@ Bench::Bench(boost::asio::io_context& io, BenchOptions options, std::unique_ptr<
 
 Bench::~Bench() {
     *alive_ = false;
+    if (options_.lockstep != nullptr) {
+        options_.lockstep->on_lost(nullptr);
+    }
     schedule_->stop();
     preparation_.join();
 }
@@ -65,11 +74,10 @@ Result<std::unique_ptr<Bench>> Bench::open(boost::asio::io_context& io, BenchOpt
 
 Result<void> Bench::make_channels(const ChannelFactory& factory) {
     for (const ChannelConfig& config : options_.config.channels) {
-        if (options_.time_scale && config.instrument) {
-            return fail(Failure::bad_config,
-                        "channel '" + escaped(config.name) +
-                            "' hangs on a serial port, and its time cannot be scaled, nor yet that of a virtual "
-                            "instrument there; leave out --time-scale");
+        if (options_.time_scale && config.instrument && options_.lockstep == nullptr) {
+            return fail(Failure::bad_config, "channel '" + escaped(config.name) +
+                                                 "' hangs on a serial port whose time is its own, and cannot be "
+                                                 "scaled; leave out --time-scale");
         }
         Result<std::unique_ptr<channel::Channel>> channel =
             factory(config, find_chamber(options_.config, config.chamber));
@@ -78,7 +86,7 @@ Result<void> Bench::make_channels(const ChannelFactory& factory) {
                                                  ":" + std::to_string(config.place.column) + ": channel '" +
                                                  escaped(config.name) + "': " + channel.error().message);
         }
-        if (options_.time_scale && !(*channel)->simulated()) {
+        if (options_.time_scale && !config.instrument && !(*channel)->simulated()) {
             return fail(Failure::bad_config, "channel '" + escaped(config.name) +
                                                  "' is real, and its time cannot be scaled; leave out --time-scale");
         }
@@ -90,7 +98,9 @@ Result<void> Bench::make_channels(const ChannelFactory& factory) {
             return tasks_[index]->turn();
         });
     }
-    schedule_->spread_phases();
+    if (options_.lockstep == nullptr) {
+        schedule_->spread_phases();  // in lockstep one grant of time serves all that ask at once
+    }
     make_groups();
     return {};
 }
@@ -197,6 +207,22 @@ void Bench::lost_record(const std::string& why) {
     }
     if (on_trouble_) {
         on_trouble_("nothing can be recorded any more, every channel is opened: " + why);
+    }
+}
+
+// They have gone by the machine's clock since, if they are there at all; so does the bench.
+void Bench::lost_lockstep(const std::string& why) {
+    options_.time_scale = 1.0;
+    schedule_->at_machines_pace();
+    if (on_trouble_) {
+        on_trouble_(
+            "the virtual instruments no longer go by this daemon's clock (" + why +
+            "): their channels are opened, and time is no longer scaled; start slowfilm-virtual and the daemon anew");
+    }
+    for (const auto& task : tasks_) {
+        if (task->config().instrument) {
+            task->lose();
+        }
     }
 }
 

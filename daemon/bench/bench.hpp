@@ -38,6 +38,8 @@ using ChannelFactory =
 struct BenchOptions {
     BenchConfig config;
     std::optional<double> time_scale;  // virtual seconds in a second; absent: the machine's clock
+    // Whose ports all serial instruments are at, where time is scaled; else null. It must outlive the bench.
+    channel::Lockstep* lockstep{nullptr};
     // Whether the process lives that switches real outputs off should this one die; empty: there is none, and none is
     // asked for.
     std::function<bool()> guardian_alive;
@@ -95,6 +97,7 @@ class Bench final : public Surroundings {
     [[nodiscard]] bool guardian_lives();
     void tell_not_ready();
     void lost_record(const std::string& why);
+    void lost_lockstep(const std::string& why);
 
     // unfinished runs (restart.cpp)
     [[nodiscard]] Result<void> find_runs(ledger::Reader& reader);

@@ -148,12 +148,24 @@ void ChannelTask::ask_sample(Time now) {
         return;  // the channel still owes the last one; ticks tell the run
     }
     sampling_ = true;
-    surroundings_.hold();
+    hold();
     channel_->sample(now, [this](const Sample& sample) {
         sampling_ = false;
         took(sample);
-        surroundings_.release();
+        release();
     });
+}
+
+void ChannelTask::hold() {
+    if (!config_.instrument) {
+        surroundings_.hold();
+    }
+}
+
+void ChannelTask::release() {
+    if (!config_.instrument) {
+        surroundings_.release();
+    }
 }
 
 void ChannelTask::took(const Sample& sample) {
@@ -367,10 +379,10 @@ void ChannelTask::send(const Demand& demand) {
         answered(of_run, tl::unexpected<FaultKind>(FaultKind::refused));
         return;
     }
-    surroundings_.hold();
+    hold();
     channel_->apply(demand, surroundings_.clock().now(), [this, of_run](const Result<Demand, FaultKind>& taken) {
         answered(of_run, taken);
-        surroundings_.release();
+        release();
     });
 }
 

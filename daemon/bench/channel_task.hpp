@@ -112,6 +112,9 @@ class ChannelTask {
     // The run's record is completed; it is fed no more.
     void seal();
 
+    // What is behind the channel is no longer in hand: the run hears of it, or the output is opened.
+    void lose() { noticed(FaultKind::lost); }
+
     // The run goes on from here in this task; the caller has written its header.
     void begin(std::unique_ptr<ActiveRun> run);
     // Only with a restored run.
@@ -153,6 +156,9 @@ class ChannelTask {
     void answered(std::uint64_t of_run, const Result<Demand, FaultKind>& taken);
     void noticed(FaultKind kind);
     [[nodiscard]] bool met();
+    // Virtual time stands still until the channel has answered, unless answering takes of it.
+    void hold();
+    void release();
 
     std::size_t index_;
     const ChannelConfig& config_;

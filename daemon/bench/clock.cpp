@@ -45,17 +45,24 @@ void MachineClock::go_on_from(Time earliest, std::int64_t) {
     }
 }
 
-VirtualClock::VirtualClock(std::int64_t utc_at_zero) : utc_at_zero_(utc_at_zero) {}
+VirtualClock::VirtualClock(std::int64_t utc_at_zero) : timing_(own_), utc_at_zero_(utc_at_zero) {}
+
+VirtualClock::VirtualClock(std::int64_t utc_at_zero, channel::VirtualTiming& timing)
+    : timing_(timing), utc_at_zero_(utc_at_zero) {}
 
 void VirtualClock::go_on_from(Time earliest, std::int64_t utc_earliest) {
     const std::int64_t label = std::max(utc(), utc_earliest);
-    now_ = std::max(now_, earliest);
-    utc_at_zero_ = label - now_.count;
+    ahead_ += std::max(now(), earliest) - now();
+    utc_at_zero_ = label - now().count;
 }
 
-void VirtualClock::set(Time now) {
-    ENSURE(now >= now_);
-    now_ = now;
+void VirtualClock::set(Time to) {
+    timing_.set(to - ahead_);
+}
+
+std::optional<Time> VirtualClock::next_alarm() const {
+    const std::optional<Time> next = timing_.next();
+    return next ? std::optional(*next + ahead_) : std::nullopt;
 }
 
 std::int64_t machine_utc() {

@@ -2,11 +2,15 @@
 // a label beside them.
 #pragma once
 
+#include "daemon/channel/timing.hpp"
 #include "daemon/core/quantity.hpp"
 
 #include <cstdint>
+#include <functional>
 #include <memory>
+#include <optional>
 #include <string>
+#include <utility>
 
 namespace slowfilm::bench {
 
@@ -43,15 +47,24 @@ class MachineClock final : public Clock {
 class VirtualClock final : public Clock {
   public:
     explicit VirtualClock(std::int64_t utc_at_zero);
-    [[nodiscard]] Time now() const override { return now_; }
-    [[nodiscard]] Time steady() const override { return now_; }
+    // It and the links' deadlines are one time.
+    VirtualClock(std::int64_t utc_at_zero, channel::VirtualTiming& timing);
+    [[nodiscard]] Time now() const override { return timing_.steady() + ahead_; }
+    [[nodiscard]] Time steady() const override { return now(); }
     [[nodiscard]] Duration slept() const override { return {}; }
-    [[nodiscard]] std::int64_t utc() const override { return utc_at_zero_ + now_.count; }
+    [[nodiscard]] std::int64_t utc() const override { return utc_at_zero_ + now().count; }
     void go_on_from(Time earliest, std::int64_t utc) override;
+    // Rings the alarms that are due until then, each at its own time.
     void set(Time now);
+    // When the first of them is due.
+    [[nodiscard]] std::optional<Time> next_alarm() const;
+    // Called whenever one has been set.
+    void on_alarm(std::function<void()> tell) { timing_.on_alarm(std::move(tell)); }
 
   private:
-    Time now_;
+    channel::VirtualTiming own_;
+    channel::VirtualTiming& timing_;
+    Duration ahead_;  // run time minus the timing's: not zero once a run is gone on with
     std::int64_t utc_at_zero_;
 };
 

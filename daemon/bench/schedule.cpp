@@ -14,6 +14,8 @@ using WallClock = std::chrono::steady_clock;
 // Further behind the pace than this, the pace starts anew: a virtual clock does not race to catch up.
 constexpr std::chrono::seconds behind_max{1};
 constexpr std::chrono::milliseconds look_again{2};
+// While nobody waits, alarms further apart than this are gone to at leisure; a question and its answer are shorter.
+constexpr Duration idle_step{100'000};
 // Phases fall on whole steps, so that one waking serves several channels: waking is what costs.
 constexpr Duration phase_step{5'000};
 
@@ -24,6 +26,18 @@ Schedule::Schedule(boost::asio::io_context& io, MachineClock& clock) : io_(io), 
 Schedule::Schedule(boost::asio::io_context& io, VirtualClock& clock, double scale, MayGoOn may_go_on)
     : io_(io), timer_(io), virtual_(&clock), scale_(scale), may_go_on_(std::move(may_go_on)) {
     ENSURE(scale > 0.0);
+    virtual_->on_alarm([this] { arm(); });
+    anchor();
+}
+
+Schedule::~Schedule() {
+    if (virtual_ != nullptr) {
+        virtual_->on_alarm(nullptr);
+    }
+}
+
+void Schedule::at_machines_pace() {
+    scale_ = 1.0;
     anchor();
 }
 
@@ -113,10 +127,13 @@ void Schedule::take_turn(Time due) {
 }
 
 void Schedule::arm() {
-    if (stopped_ || queue_.empty() || pumping_) {
+    if (stopped_ || pumping_) {
         return;
     }
     if (machine_ != nullptr) {
+        if (queue_.empty()) {
+            return;
+        }
         sleep_until(WallClock::time_point(std::chrono::microseconds(queue_.top().at.count)));
     } else if (!posted_) {
         posted_ = true;
@@ -162,17 +179,45 @@ void Schedule::anchor() {
     anchor_time_ = virtual_->now();
 }
 
+// Of the turns and the alarms, whichever comes first; one that was hurried may be due before the clock's time, and
+// comes now.
+std::optional<Time> Schedule::next_due() const {
+    std::optional<Time> due = virtual_->next_alarm();
+    if (!queue_.empty() && (!due || queue_.top().at < *due)) {
+        due = queue_.top().at;
+    }
+    return due ? std::optional(std::max(*due, virtual_->now())) : std::nullopt;
+}
+
+// Alarms, then what has come over the links, then one turn. Whether there was one.
+bool Schedule::go_to(Time due) {
+    pumping_ = true;
+    const Time reached = lockstep_ != nullptr ? virtual_->now() + lockstep_->pass(due - virtual_->now()) : due;
+    virtual_->set(reached);
+    if (lockstep_ != nullptr) {
+        lockstep_->deliver();
+    }
+    const bool turn = !stopped_ && held_ == 0 && !queue_.empty() && queue_.top().at <= reached;
+    if (turn) {
+        take_turn(reached);
+    }
+    pumping_ = false;
+    return turn;
+}
+
 void Schedule::pump_virtual() {
     const WallClock::time_point began = WallClock::now();
     WallClock::time_point wall_now = began;
-    while (!stopped_ && held_ == 0 && !queue_.empty()) {
+    while (!stopped_ && held_ == 0) {
+        const std::optional<Time> due = next_due();
+        if (!due) {
+            return;
+        }
         if (may_go_on_ && !may_go_on_()) {
             sleep_until(wall_now + look_again);
             return;
         }
-        // A turn that was hurried may be due before the clock's time: it is taken now.
-        const Time due = std::max(queue_.top().at, virtual_->now());
-        WallClock::time_point wall = wall_of(due);
+        WallClock::time_point wall = wall_of(*due);
         if (busy_ == 0 && idle_until_ > wall) {
             wall = idle_until_;
         }
@@ -183,12 +228,10 @@ void Schedule::pump_virtual() {
         if (wall_now - wall > behind_max) {
             anchor();
         }
-        virtual_->set(due);
-        pumping_ = true;
-        take_turn(due);
-        pumping_ = false;
+        const Time before = virtual_->now();
+        const bool turn = go_to(*due);
         wall_now = WallClock::now();
-        if (busy_ == 0) {
+        if (busy_ == 0 && (turn || virtual_->now() - before > idle_step)) {
             anchor();
             idle_until_ = wall_now + idle_pause;
         }

@@ -3,6 +3,7 @@
 #pragma once
 
 #include "daemon/bench/clock.hpp"
+#include "daemon/channel/lockstep.hpp"
 
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/steady_timer.hpp>
@@ -32,6 +33,14 @@ class Schedule {
     Schedule(boost::asio::io_context& io, MachineClock& clock);
     // `scale`: virtual seconds in a second, > 0.
     Schedule(boost::asio::io_context& io, VirtualClock& clock, double scale, MayGoOn may_go_on);
+    ~Schedule();
+    Schedule(const Schedule&) = delete;
+    Schedule& operator=(const Schedule&) = delete;
+
+    // Time goes on only as far as the other side of this, whose timing is the virtual clock's, has come with it.
+    void go_with(channel::Lockstep& lockstep) { lockstep_ = &lockstep; }
+    // From here on virtual time goes as fast as the machine's.
+    void at_machines_pace();
 
     // Its number, from 0. It sleeps until wake().
     std::size_t add(Duration period, Turn turn);
@@ -78,6 +87,8 @@ class Schedule {
     void arm();
     void pump_machine();
     void pump_virtual();
+    [[nodiscard]] std::optional<Time> next_due() const;
+    bool go_to(Time due);
     void sleep_until(std::chrono::steady_clock::time_point wall);
     [[nodiscard]] std::chrono::steady_clock::time_point wall_of(Time due) const;
     void anchor();
@@ -86,6 +97,7 @@ class Schedule {
     boost::asio::steady_timer timer_;
     MachineClock* machine_{nullptr};
     VirtualClock* virtual_{nullptr};
+    channel::Lockstep* lockstep_{nullptr};
     double scale_{1.0};
     MayGoOn may_go_on_;
     std::vector<Task> tasks_;

@@ -27,7 +27,7 @@ bool is_meant(const InstrumentProfile& profile, std::string_view line) {
                        [line](const std::string& one) { return begins_alike(line, one); });
 }
 
-Identity identity_of(const InstrumentProfile& profile, const std::string& serial) {
+Identity identity_of(const InstrumentProfile& profile, const std::string& serial, bool only_virtual) {
     const auto body = [prefix = profile.prefix](std::string_view line) {
         line = without_end(line);
         return line.starts_with(prefix) ? line.substr(prefix.size()) : line;
@@ -39,8 +39,13 @@ Identity identity_of(const InstrumentProfile& profile, const std::string& serial
                 [profile, body](std::string_view line) {
                     return wire::read_identity(body(line)).has_value() || is_meant(profile, body(line));
                 },
-            .is_right = [profile, serial, body](std::string_view line) -> Result<void> {
+            .is_right = [profile, serial, body, only_virtual](std::string_view line) -> Result<void> {
                 const std::string said = escaped(body(line));
+                if (only_virtual && !body(line).starts_with(virtual_maker)) {
+                    return fail(Failure::bad_config, profile.port.path + ": the instrument there says it is '" + said +
+                                                         "', which is no virtual one, and the bench's time is scaled; "
+                                                         "start the daemon without --time-scale");
+                }
                 if (!is_meant(profile, body(line))) {
                     return fail(Failure::bad_config, profile.port.path + ": the instrument there says it is '" + said +
                                                          "'; its profile expects one that begins with '" +
@@ -56,7 +61,7 @@ Identity identity_of(const InstrumentProfile& profile, const std::string& serial
             }};
 }
 
-LinkOptions link_of(const InstrumentProfile& profile, const std::string& serial) {
+LinkOptions link_of(const InstrumentProfile& profile, const std::string& serial, bool driven) {
     LinkOptions options;
     options.port = profile.port;
     options.pause = profile.pause;
@@ -65,15 +70,21 @@ LinkOptions link_of(const InstrumentProfile& profile, const std::string& serial)
     options.line_end = profile.line_end;
     options.between = "\r\n";
     options.echoes = profile.echoes;
-    options.identity = identity_of(profile, serial);
+    options.driven = driven;
+    options.identity = identity_of(profile, serial, driven);
     return options;
 }
 
 }  // namespace
 
 Instrument::Instrument(boost::asio::io_context& io, Timing& timing, InstrumentProfile profile,
-                       const std::string& serial, Guarding guarding)
-    : profile_(std::move(profile)), guarding_(guarding), link_(io, timing, link_of(profile_, serial)) {
+                       const std::string& serial, Guarding guarding, Lockstep* lockstep)
+    : profile_(std::move(profile)),
+      guarding_(guarding),
+      link_(io, timing, link_of(profile_, serial, lockstep != nullptr)) {
+    if (lockstep != nullptr) {
+        lockstep->join(link_);
+    }
     off_.line_end = profile_.line_end;
     off_.pause = profile_.pause;
     link_.on_change([this](bool up) { tell(up ? News::up : News::lost); });
@@ -267,7 +278,7 @@ Result<std::shared_ptr<Instrument>> Instruments::at(const std::string& path, con
         return known->second.instrument;
     }
     const Guarding guarding{guardian_, static_cast<std::uint32_t>(by_path_.size())};
-    auto instrument = std::make_shared<Instrument>(io_, timing_, std::move(here), serial, guarding);
+    auto instrument = std::make_shared<Instrument>(io_, timing_, std::move(here), serial, guarding, lockstep_);
     instrument->link().start();
     by_path_.emplace(path, Known{instrument, serial});
     return instrument;

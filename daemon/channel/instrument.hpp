@@ -4,6 +4,7 @@
 
 #include "daemon/channel/guardian.hpp"
 #include "daemon/channel/link.hpp"
+#include "daemon/channel/lockstep.hpp"
 #include "daemon/channel/profile.hpp"
 #include "daemon/channel/script.hpp"
 #include "daemon/wire/scpi.hpp"
@@ -14,9 +15,13 @@
 #include <map>
 #include <memory>
 #include <string>
+#include <string_view>
 #include <vector>
 
 namespace slowfilm::channel {
+
+// Identities that begin so are ours: `slowfilm-virtual` at the far end of a pseudo-terminal.
+inline constexpr std::string_view virtual_maker = "slowfilm,virtual";
 
 // Who switches the outputs behind a port off should this process die, and the number it knows the port by.
 struct Guarding {
@@ -26,9 +31,10 @@ struct Guarding {
 
 class Instrument {
   public:
-    // `serial`: the third field of its identity must be this; "": any will do.
+    // `serial`: the third field of its identity must be this; "": any will do. `lockstep`: it must be a virtual one,
+    // and goes by this clock.
     Instrument(boost::asio::io_context& io, Timing& timing, InstrumentProfile profile, const std::string& serial,
-               Guarding guarding = {});
+               Guarding guarding = {}, Lockstep* lockstep = nullptr);
     // What it is guarded with stays with the guardian, until that is released.
     ~Instrument();
 
@@ -82,6 +88,9 @@ class Instruments {
     // `guardian`: null where nobody switches off after this process; else it must outlive all of them.
     Instruments(boost::asio::io_context& io, Timing& timing, Guardian* guardian = nullptr)
         : io_(io), timing_(timing), guardian_(guardian) {}
+    // All of them are virtual, at ports of its folder; it must outlive them.
+    Instruments(boost::asio::io_context& io, Lockstep& lockstep, Guardian* guardian)
+        : io_(io), timing_(lockstep.timing()), guardian_(guardian), lockstep_(&lockstep) {}
     // bad_config: the port is another profile's already.
     [[nodiscard]] Result<std::shared_ptr<Instrument>> at(const std::string& path, const InstrumentProfile& profile,
                                                          const std::string& serial);
@@ -95,6 +104,7 @@ class Instruments {
     boost::asio::io_context& io_;
     Timing& timing_;
     Guardian* guardian_;
+    Lockstep* lockstep_{nullptr};
     std::map<std::string, Known> by_path_;
 };
 

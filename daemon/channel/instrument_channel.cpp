@@ -17,9 +17,6 @@ using namespace literals;
 constexpr Duration rest_within = 2_s;
 constexpr Duration rest_again = 50_ms;
 
-// Identities that begin so are ours: `slowfilm-virtual` at the far end of a pseudo-terminal.
-constexpr std::string_view virtual_maker = "slowfilm,virtual";
-
 class InstrumentChannel final : public Channel {
   public:
     InstrumentChannel(Timing& timing, InstrumentChannelOptions options, std::shared_ptr<Instrument> source,

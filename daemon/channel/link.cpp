@@ -35,6 +35,7 @@ Link::Link(boost::asio::io_context& io, Timing& timing, LinkOptions options)
       pause_(timing),
       step_alarm_(timing),
       retry_(timing),
+      broken_(timing),
       trouble_("the port '" + escaped(options_.port.path) + "' has not been opened yet") {}
 
 Link::~Link() {

@@ -74,6 +74,7 @@ struct LinkOptions {
     std::string line_end;  // ends a line that may be half written; "": lines have no end
     std::string between;   // bytes that mean nothing before an answer, such as line ends
     bool echoes{false};    // everything written comes back first
+    bool driven{false};    // what comes is read when hear() is called, and never before: Lockstep does
     std::size_t answer_max{4096};
     std::optional<Identity> identity;  // absent: silence alone must do
 };
@@ -96,6 +97,13 @@ class Link {
     bool withdraw(Ticket ticket);
     // An answer made no sense: the line is not believed until it is in step again.
     void distrust();
+
+    // Of a driven link: waits for the rest of so many bytes since the opening, which are on their way, and takes them.
+    void hear(std::uint64_t total);
+    // Of a driven link: the other end is gone.
+    void hang_up();
+    // It is driven no longer.
+    void hear_by_itself();
 
     // Called when the port is open and its instrument has said who it is, and when it is lost.
     void on_change(std::function<void(bool up)> listener);
@@ -124,6 +132,9 @@ class Link {
     // Bytes that have come and gone since it was made.
     [[nodiscard]] std::uint64_t received() const { return received_; }
     [[nodiscard]] std::uint64_t sent() const { return sent_; }
+    // And since the port was last opened.
+    [[nodiscard]] std::uint64_t received_since_opening() const { return received_ - received_before_; }
+    [[nodiscard]] std::uint64_t sent_since_opening() const { return sent_ - sent_before_; }
     // Whether it is open on a pseudo-terminal.
     [[nodiscard]] bool is_virtual() const;
     // -1 while closed.
@@ -207,9 +218,10 @@ class Link {
     Ticket tickets_{0};
     Duration delay_{reopen_first};
     Time drain_until_;
-    Alarm deadline_, pause_, step_alarm_, retry_;
+    Alarm deadline_, pause_, step_alarm_, retry_, broken_;
     std::string trouble_, identity_;
     std::uint64_t upsets_{0}, strays_{0}, openings_{0}, received_{0}, sent_{0};
+    std::uint64_t received_before_{0}, sent_before_{0};  // when the port was last opened
     std::vector<std::function<void(bool)>> listeners_;
     std::function<void(int)> port_listener_;
 };

@@ -8,6 +8,7 @@
 #include <cerrno>
 #include <utility>
 
+#include <poll.h>
 #include <unistd.h>
 
 namespace slowfilm::channel {
@@ -45,6 +46,8 @@ void Link::opened(Port port) {
     output_.clear();
     echo_.clear();
     ++openings_;
+    received_before_ = received_;
+    sent_before_ = sent_;
     if (port_listener_) {
         port_listener_(line_->port.descriptor());
     }
@@ -68,6 +71,7 @@ void Link::close_line() {
     deadline_.cancel();
     pause_.cancel();
     step_alarm_.cancel();
+    broken_.cancel();
     step_ = Step::none;
     state_ = State::closed;
 }
@@ -90,6 +94,9 @@ void Link::retry(std::string why) {
 }
 
 void Link::listen() {
+    if (options_.driven) {
+        return;
+    }
     line_->stream.async_read_some(boost::asio::buffer(line_->bytes),
                                   [line = line_](const boost::system::error_code& error, std::size_t count) {
                                       if (line->owner != nullptr && error != boost::asio::error::operation_aborted) {
@@ -108,7 +115,40 @@ void Link::read(std::size_t count) {
             listen();
         }
     } else {
-        lost("the port '" + options_.port.path + "' is gone: unplugged, or its converter lost power");
+        hang_up();
+    }
+}
+
+void Link::hang_up() {
+    lost("the port '" + options_.port.path + "' is gone: unplugged, or its converter lost power");
+}
+
+void Link::hear(std::uint64_t total) {
+    constexpr int patience_ms = 10'000;  // wall-clock: the kernel hands over what was written when it likes
+    std::string all;
+    while (received_since_opening() < total) {
+        auto& bytes = line_->bytes;
+        const std::uint64_t missing = total - received_since_opening();
+        const ssize_t count =
+            ::read(line_->port.descriptor(), bytes.data(), std::min<std::uint64_t>(missing, bytes.size()));
+        if (count > 0) {
+            received_ += static_cast<std::uint64_t>(count);
+            all.append(bytes.data(), static_cast<std::size_t>(count));
+            continue;
+        }
+        pollfd ready{line_->port.descriptor(), POLLIN, 0};
+        const bool waits = count < 0 && (errno == EAGAIN || errno == EINTR);
+        if (!waits || ::poll(&ready, 1, patience_ms) == 0) {
+            hang_up();
+            return;
+        }
+    }
+    took(all);
+}
+
+void Link::hear_by_itself() {
+    if (std::exchange(options_.driven, false) && line_) {
+        listen();
     }
 }
 
@@ -136,11 +176,9 @@ void Link::write_on() {
             return;
         } else {
             // Not from here: whoever is asking has not heard yet that the question is under way.
-            boost::asio::post(io_, [line = line_] {
-                if (line->owner != nullptr) {
-                    line->owner->lost("the port '" + line->port.options().path +
-                                      "' takes no more bytes: unplugged, or its converter lost power");
-                }
+            broken_.set(timing_.steady(), [this] {
+                lost("the port '" + options_.port.path +
+                     "' takes no more bytes: unplugged, or its converter lost power");
             });
             return;
         }

@@ -60,12 +60,7 @@ void MachineTiming::wake_at(Time at, const Waiting& waiting) {
 }
 
 std::optional<Time> VirtualTiming::next() const {
-    for (const auto& [at, waiting] : due_) {
-        if (!waiting.expired()) {
-            return Time{at};
-        }
-    }
-    return std::nullopt;
+    return due_.empty() ? std::nullopt : std::optional(Time{due_.begin()->first});
 }
 
 void VirtualTiming::set(Time now) {
@@ -81,7 +76,11 @@ void VirtualTiming::set(Time now) {
 }
 
 void VirtualTiming::wake_at(Time at, const Waiting& waiting) {
-    due_.emplace(at.count, waiting);
+    const auto entry = due_.emplace(at.count, waiting);
+    when_dropped(waiting, [this, entry] { due_.erase(entry); });
+    if (tell_) {
+        tell_();
+    }
 }
 
 }  // namespace slowfilm::channel

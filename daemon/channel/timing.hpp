@@ -71,7 +71,7 @@ class MachineTiming final : public Timing {
     boost::asio::io_context& io_;
 };
 
-// Stands still until it is set forward.
+// Stands still until it is set forward. It must outlive the alarms that are set on it.
 class VirtualTiming final : public Timing {
   public:
     [[nodiscard]] Time steady() const override { return now_; }
@@ -80,9 +80,12 @@ class VirtualTiming final : public Timing {
     // Rings what is due until then, each at its own time and in the order of times; an alarm that is set meanwhile
     // rings too when it is due.
     void set(Time now);
+    // Called whenever an alarm has been set: whoever drives the clock may be asleep.
+    void on_alarm(std::function<void()> tell) { tell_ = std::move(tell); }
 
   private:
     void wake_at(Time at, const Waiting& waiting) override;
+    std::function<void()> tell_;
     Time now_;
     std::multimap<std::int64_t, Waiting> due_;
 };

@@ -29,7 +29,7 @@ std::string folder_of(const std::string& given, const std::string& file, const s
     return given.empty() ? (std::filesystem::path{file}.parent_path() / written).string() : given;
 }
 
-int serve(const std::string& file, const std::string& given) {
+int serve(const std::string& file, const std::string& given, bool await_clock) {
     const Result<std::string> text = protocol::read_file_bounded(file);
     if (!text) {
         return complain(text.error());
@@ -47,6 +47,9 @@ int serve(const std::string& file, const std::string& given) {
     if (!host) {
         return complain(host.error());
     }
+    if (await_clock) {
+        host->await_clock();
+    }
     say(stdout, host->ports() + "ready\n");
     host->run();
     return 0;
@@ -57,8 +60,11 @@ int serve(const std::string& file, const std::string& given) {
 int main(int argc, char** argv) {
     CLI::App app{"Virtual instruments, each with a cell model inside, behind pseudo-terminals.", "slowfilm-virtual"};
     std::string file, folder;
+    bool await_clock = false;
     app.add_option("BENCH", file, "the file that describes them, such as config/virtual-bench.toml")->required();
     app.add_option("--in", folder, "the folder in which the ports and the sockets are to stand");
+    app.add_flag("--await-clock", await_clock,
+                 "time stands still until somebody gives it over FOLDER/clock, as slowfilmd --time-scale does");
     app.set_version_flag("--version", SLOWFILM_VERSION);
     try {
         app.parse(argc, argv);
@@ -66,5 +72,5 @@ int main(int argc, char** argv) {
         const int code = app.exit(error);
         return code == 0 ? 0 : exit_code(Failure::usage);
     }
-    return serve(file, folder);
+    return serve(file, folder, await_clock);
 }

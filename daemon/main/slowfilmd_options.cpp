@@ -48,7 +48,9 @@ Result<Options> read_options(int argc, char** argv) {
         ->required()
         ->option_text("FILE");
     const CLI::Option* const scale_option =
-        app.add_option("--time-scale", scale, "virtual seconds in a second; only where every channel is simulated")
+        app.add_option("--time-scale", scale,
+                       "virtual seconds in a second; only where every channel is simulated, or its "
+                       "instruments are slowfilm-virtual's")
             ->option_text("X");
     app.set_version_flag("--version", "slowfilmd " SLOWFILM_VERSION);
     try {

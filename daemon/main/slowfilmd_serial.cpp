@@ -1,8 +1,12 @@
 #include "daemon/main/slowfilmd_serial.hpp"
 
 #include "daemon/channel/instrument_channel.hpp"
+#include "daemon/core/text.hpp"
 
 #include <algorithm>
+#include <filesystem>
+#include <string>
+#include <utility>
 
 namespace slowfilm::daemon {
 
@@ -13,6 +17,34 @@ Result<std::unique_ptr<channel::Channel>> SerialBench::make(const channel::Instr
 bool has_serial(const bench::BenchConfig& config) {
     return std::any_of(config.channels.begin(), config.channels.end(),
                        [](const bench::ChannelConfig& channel) { return channel.instrument.has_value(); });
+}
+
+Result<std::unique_ptr<channel::Lockstep>> take_clock(const bench::BenchConfig& config) {
+    std::string folder;
+    for (const bench::ChannelConfig& channel : config.channels) {
+        if (!channel.instrument) {
+            continue;
+        }
+        for (const std::string& port : channel.instrument->ports) {
+            const std::string there = std::filesystem::path(port).parent_path().string();
+            const std::string where = escaped(config.file) + ":" + std::to_string(channel.place.line) + ":" +
+                                      std::to_string(channel.place.column) + ": channel '" + escaped(channel.name) +
+                                      "': ";
+            if (!std::filesystem::is_socket(there + "/clock")) {
+                return fail(Failure::bad_config,
+                            where + "the time of its port '" + escaped(port) +
+                                "' cannot be scaled: that of slowfilm-virtual can, whose ports stand beside the socket "
+                                "'clock'; leave out --time-scale, or start slowfilm-virtual and name its ports");
+            }
+            if (!folder.empty() && folder != there) {
+                return fail(Failure::bad_config, where + "its port '" + escaped(port) +
+                                                     "' is not in the folder of the others, '" + escaped(folder) +
+                                                     "'; time can be scaled with one slowfilm-virtual only");
+            }
+            folder = there;
+        }
+    }
+    return channel::Lockstep::connect(folder);
 }
 
 }  // namespace slowfilm::daemon

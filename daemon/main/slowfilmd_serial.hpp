@@ -5,6 +5,7 @@
 #include "daemon/channel/channel.hpp"
 #include "daemon/channel/guardian.hpp"
 #include "daemon/channel/instrument.hpp"
+#include "daemon/channel/lockstep.hpp"
 #include "daemon/channel/timing.hpp"
 #include "daemon/core/result.hpp"
 
@@ -15,18 +16,28 @@ namespace slowfilm::daemon {
 
 class SerialBench {
   public:
-    // `guardian`: null where nobody switches off after this process.
+    // On the machine's clock. `guardian`: null where nobody switches off after this process.
     SerialBench(boost::asio::io_context& io, channel::Guardian* guardian)
         : timing_(io), instruments_(io, timing_, guardian) {}
+    // On a clock of ours, by which the virtual instruments go at whose ports they all are.
+    SerialBench(boost::asio::io_context& io, std::unique_ptr<channel::Lockstep> lockstep, channel::Guardian* guardian)
+        : timing_(io), lockstep_(std::move(lockstep)), instruments_(io, *lockstep_, guardian) {}
 
     [[nodiscard]] Result<std::unique_ptr<channel::Channel>> make(const channel::InstrumentChannelOptions& options);
+    // Null on the machine's clock.
+    [[nodiscard]] channel::Lockstep* lockstep() { return lockstep_.get(); }
 
   private:
     channel::MachineTiming timing_;
+    std::unique_ptr<channel::Lockstep> lockstep_;
     channel::Instruments instruments_;
 };
 
 // Whether there is one on the bench.
 [[nodiscard]] bool has_serial(const bench::BenchConfig& config);
+
+// Takes the clock of the virtual instruments at whose ports all serial channels are; there must be one at least.
+// bad_config: they are not, or not of one folder; try_again: another program has the clock.
+[[nodiscard]] Result<std::unique_ptr<channel::Lockstep>> take_clock(const bench::BenchConfig& config);
 
 }  // namespace slowfilm::daemon

@@ -52,12 +52,7 @@ spdlog::level::level_enum level_of(std::string_view event) {
 }  // namespace
 
 Service::Service(bench::BenchConfig config, std::optional<double> time_scale, channel::Guardian* guardian)
-    : config_(std::move(config)),
-      time_scale_(time_scale),
-      guardian_(guardian),
-      end_signals_(io_),
-      hangup_(io_),
-      serial_(io_, guardian) {
+    : config_(std::move(config)), time_scale_(time_scale), guardian_(guardian), end_signals_(io_), hangup_(io_) {
     on_broken_invariant(make_outputs_safe);
     std::signal(SIGPIPE, SIG_IGN);
 }
@@ -85,20 +80,37 @@ Result<void> Service::open_server() {
     return {};
 }
 
+Result<void> Service::open_serial() {
+    if (!time_scale_ || !has_serial(config_)) {
+        serial_ = std::make_unique<SerialBench>(io_, guardian_);
+        return {};
+    }
+    Result<std::unique_ptr<channel::Lockstep>> lockstep = take_clock(config_);
+    if (!lockstep) {
+        return tl::unexpected(lockstep.error());
+    }
+    serial_ = std::make_unique<SerialBench>(io_, std::move(*lockstep), guardian_);
+    return {};
+}
+
 Result<void> Service::open() {
     // The socket first: a second daemon is turned away before it has touched a ledger.
     if (Result<void> listening = open_server(); !listening) {
         return listening;
     }
+    if (Result<void> serial = open_serial(); !serial) {
+        return serial;
+    }
     bench::BenchOptions options;
     options.config = config_;
     options.time_scale = time_scale_;
+    options.lockstep = serial_->lockstep();
     if (guardian_ != nullptr) {
         options.guardian_alive = [this] { return guardian_->alive(); };
     }
     Result<std::unique_ptr<bench::Bench>> opened = bench::Bench::open(
         io_, std::move(options), [this](const bench::ChannelConfig& config, const bench::ChamberConfig* chamber) {
-            return config.instrument ? serial_.make(*config.instrument) : simulated_.make(config, chamber);
+            return config.instrument ? serial_->make(*config.instrument) : simulated_.make(config, chamber);
         });
     if (!opened) {
         return tl::unexpected(opened.error());

@@ -33,6 +33,7 @@ class Service {
 
   private:
     [[nodiscard]] Result<void> open_server();
+    [[nodiscard]] Result<void> open_serial();
     void tell(boost::json::object event);
     void ready(const std::vector<std::string>& not_open);
     void await_end();
@@ -46,7 +47,7 @@ class Service {
     boost::asio::signal_set end_signals_, hangup_;
     std::unique_ptr<control::Server> server_;
     SimulatedBench simulated_;
-    SerialBench serial_;
+    std::unique_ptr<SerialBench> serial_;
     std::unique_ptr<bench::Bench> bench_;
     int exit_code_{0};
     bool ending_{false};

@@ -83,7 +83,7 @@ Result<void> Host::open_all() {
         if (!pty) {
             return tl::unexpected(pty.error());
         }
-        ports_.push_back({std::move(*pty), bench_.line(index).name(), 0});
+        ports_.push_back({.pty = std::move(*pty), .name = bench_.line(index).name()});
     }
     signals_ = watch_signals();
     return {};
@@ -106,6 +106,7 @@ void Host::follow_plugs() {
         Port& port = ports_[index];
         if (port.pty && line.unplugged() != port.unplugged) {
             port.pty.reset();
+            port.gone = true;
         }
         if (!port.pty && line.plugged()) {
             port.unplugged = line.unplugged();
@@ -164,7 +165,7 @@ int Host::wait_at_most() {
         }
     }
     for (Port& port : ports_) {
-        if (port.pty && !port.pty->look()) {
+        if (!lockstep() && port.pty && !port.pty->look()) {  // else the client names what it has written
             wait = std::min(wait, look_again);
         }
     }
@@ -216,42 +217,61 @@ void Host::serve_console() {
 void Host::serve_clock() {
     clock_.serve([this](std::string_view line) {
         stood_still_ = true;
+        awaits_clock_ = false;
         return clock_line(line);
     });
 }
 
-std::string Host::clock_line(std::string_view line) {
-    const std::vector<std::string_view> words = words_of(line);
-    const std::optional<std::int64_t> time = words.size() > 1 && words[0] == "grant" ? whole(words[1]) : std::nullopt;
-    if (!time) {
-        return "error: a line is \"grant MICROSECONDS [NAME=BYTES ...]\"\n";
-    }
+// For each port how many bytes the client says it has written to it; UINT64_MAX where it says nothing.
+Result<std::vector<std::uint64_t>, std::string> Host::read_ports(std::vector<std::string_view> words) const {
     std::vector<std::uint64_t> named(ports_.size(), UINT64_MAX);
-    for (std::size_t at = 2; at < words.size(); ++at) {
-        const std::size_t equals = std::min(words[at].find('='), words[at].size());
-        const std::optional<std::int64_t> bytes = whole(words[at].substr(std::min(equals + 1, words[at].size())));
+    for (const std::string_view word : words) {
+        const std::size_t equals = std::min(word.find('='), word.size());
+        const std::optional<std::int64_t> bytes = whole(word.substr(std::min(equals + 1, word.size())));
         const auto port = std::find_if(ports_.begin(), ports_.end(),
-                                       [&](const Port& one) { return one.name == words[at].substr(0, equals); });
-        if (bytes && port == ports_.end() && former_names_.contains(words[at].substr(0, equals))) {
+                                       [&](const Port& one) { return one.name == word.substr(0, equals); });
+        if (bytes && port == ports_.end() && former_names_.contains(word.substr(0, equals))) {
             continue;  // the client has not noticed yet
         }
         if (!bytes || port == ports_.end()) {
-            return "error: \"" + escaped(words[at], 60) + "\" is no port and the bytes written to it\n";
+            return tl::unexpected("error: \"" + escaped(word, 60) + "\" is no port and the bytes written to it\n");
         }
         named[static_cast<std::size_t>(port - ports_.begin())] = static_cast<std::uint64_t>(*bytes);
     }
-    if (std::exchange(clock_client_, clock_.accepted()) != clock_.accepted() ||
-        !clock_ahead_) {  // the first says what time it is; nothing passes
-        clock_ahead_ = Time{*time} - bench_.now();
-    }
-    const Time until = Time{*time} - *clock_ahead_;
-    if (until < bench_.now()) {
-        return "error: it is " + std::to_string((bench_.now() + *clock_ahead_).count) + " already\n";
-    }
-    return granted(until, named);
+    return named;
 }
 
-std::string Host::granted(Time until, const std::vector<std::uint64_t>& named) {
+std::string Host::clock_line(std::string_view line) {
+    const std::vector<std::string_view> words = words_of(line);
+    const bool grant = words.size() > 1 && words[0] == "grant";
+    const bool go = words.size() > 2 && words[0] == "go";
+    const std::optional<std::int64_t> from = grant || go ? whole(words[1]) : std::nullopt;
+    const std::optional<std::int64_t> time = go ? whole(words[2]) : from;
+    if (!from || !time || *time < *from) {
+        return "error: a line is \"grant MICROSECONDS [NAME=BYTES ...]\", or \"go\" with two times in their order\n";
+    }
+    const Result<std::vector<std::uint64_t>, std::string> named =
+        read_ports({words.begin() + (go ? 3 : 2), words.end()});
+    if (!named) {
+        return named.error();
+    }
+    if (std::exchange(clock_client_, clock_.accepted()) != clock_.accepted() ||
+        !clock_ahead_) {  // the first says what time it is; nothing passes
+        clock_ahead_ = Time{*from} - bench_.now();
+        for (Port& port : ports_) {
+            port.told = 0;
+            port.gone = false;
+        }
+    }
+    const Time begin = Time{*from} - *clock_ahead_;
+    if (begin < bench_.now()) {
+        return "error: it is " + std::to_string((bench_.now() + *clock_ahead_).count) + " already\n";
+    }
+    return go ? gone_on(begin, Time{*time} - *clock_ahead_, *named) : granted(begin, *named);
+}
+
+// Waits for the bytes that were named; what is wrong where they never come.
+std::optional<std::string> Host::take_named(const std::vector<std::uint64_t>& named) {
     for (std::size_t index = 0; index < ports_.size(); ++index) {
         if (named[index] == UINT64_MAX || !ports_[index].pty) {
             continue;
@@ -262,15 +282,67 @@ std::string Host::granted(Time until, const std::vector<std::uint64_t>& named) {
         }
         bench_.put(index, bytes);
     }
+    return std::nullopt;
+}
+
+std::string Host::done_at(Time time) const {
+    const std::optional<Time> next = bench_.next();
+    return "done " + std::to_string((time + *clock_ahead_).count) +
+           " next=" + (next ? std::to_string((*next + *clock_ahead_).count) : "-");
+}
+
+std::string Host::granted(Time until, const std::vector<std::uint64_t>& named) {
+    if (const std::optional<std::string> wrong = take_named(named)) {
+        return *wrong;
+    }
     bench_.run_to(until);
     follow_plugs();
     flush();
-    std::string line = "done " + std::to_string((until + *clock_ahead_).count) + " next=";
-    const std::optional<Time> next = bench_.next();
-    line += next ? std::to_string((*next + *clock_ahead_).count) : "-";
+    std::string line = done_at(until);
     for (const Port& port : ports_) {
         if (port.pty && port.pty->written() > 0) {
             line += " " + port.name + "=" + std::to_string(port.pty->written());
+        }
+    }
+    return line + "\n";
+}
+
+// As an adapter hands on what has come: a millisecond's at a time.
+void Host::run_while_silent(Time until) {
+    constexpr std::int64_t at_a_time = 1'000;  // us
+    const auto says = [this] {
+        for (std::size_t index = 0; index < bench_.lines(); ++index) {
+            const std::optional<Time> sent = bench_.line(index).next_sent();
+            if (sent && *sent <= bench_.now()) {
+                return true;
+            }
+        }
+        return false;
+    };
+    while (bench_.now() < until && !says()) {
+        const std::optional<Time> next = bench_.next();
+        const std::int64_t at = next ? (*next + *clock_ahead_).count : INT64_MAX - at_a_time;
+        const std::int64_t whole_step = (at + at_a_time - 1) / at_a_time * at_a_time;
+        bench_.run_to(std::clamp(Time{whole_step} - *clock_ahead_, bench_.now() + Duration{1}, until));
+    }
+}
+
+std::string Host::gone_on(Time from, Time until, const std::vector<std::uint64_t>& named) {
+    bench_.run_to(from);
+    if (const std::optional<std::string> wrong = take_named(named)) {
+        return *wrong;
+    }
+    run_while_silent(until);
+    follow_plugs();
+    flush();
+    std::string line = done_at(bench_.now());
+    for (Port& port : ports_) {
+        if (std::exchange(port.gone, false)) {
+            line += " " + port.name + "=gone";
+            port.told = 0;
+        } else if (port.pty && port.pty->written() != port.told) {
+            port.told = port.pty->written();
+            line += " " + port.name + "=" + std::to_string(port.told);
         }
     }
     return line + "\n";

@@ -188,6 +188,7 @@ void Output::reset(Time now) {
     tripped_ = {};
     fired_ = false;
     on_ = false;
+    counted_ = 0.0;
     contactor_closed_ = false;
     connect(now);
     apply(now);
@@ -196,9 +197,11 @@ void Output::reset(Time now) {
 // Its protection watches its own terminals: a sense lead that has come off does not blind it.
 void Output::tick(Time now) {
     const Sample sample = stage_.sample(now);
+    const double hours = seconds(now - std::exchange(ticked_, now)) / 3'600.0;
     if (!on_) {
         return;
     }
+    counted_ += sample.current.good() ? amperes(sample.current.value) * hours : 0.0;
     if (protects_[at(Setting::voltage_protection)] &&
         terminals(now) > volts(as_voltage(get(Setting::voltage_protection)))) {
         trip(Setting::voltage_protection, now);
@@ -220,6 +223,10 @@ Sample Output::sample(Time now) {
         sample.current.value = -sample.current.value;
     }
     return sample;
+}
+
+double Output::counted() const {
+    return options_.kind == OutputKind::load ? -counted_ : counted_;
 }
 
 double Output::terminals(Time now) {

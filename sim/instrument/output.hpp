@@ -65,6 +65,8 @@ class Output {
     // As its own meters read it: of a load the current is what it takes.
     [[nodiscard]] Sample sample(Time now);
     [[nodiscard]] double terminals(Time now);
+    // Ah by its own ammeter since it was reset: of a load what it took.
+    [[nodiscard]] double counted() const;
     // "CC", "CV", "LOW" or "OFF".
     [[nodiscard]] std::string_view mode(Time now);
     // False where an output cannot have it.
@@ -85,6 +87,8 @@ class Output {
     std::array<std::int64_t, setting_count> settings_{};
     std::array<bool, setting_count> protects_{}, tripped_{};
     bool on_{false};
+    Time ticked_;
+    double counted_{0.0};  // Ah into the cell
     bool contactor_closed_{false}, welded_{false};
     // Faults.
     bool stuck_{false}, stale_{false}, fired_{false};

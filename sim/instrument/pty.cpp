@@ -119,10 +119,12 @@ std::string Pty::read(std::size_t most) {
     return {bytes.data(), static_cast<std::size_t>(count)};
 }
 
-// Who names fewer bytes than before has opened it anew, even if nobody saw it closed in between.
+// Who names fewer bytes than before, or none, has opened it anew, even if nobody saw it closed in between.
 bool Pty::read_until(std::uint64_t total, std::string& bytes) {
     (void)look();
-    if (total < last_total_) {
+    if (total == 0) {
+        read_ = written_ = last_read_ = 0;
+    } else if (total < last_total_) {
         read_ -= last_read_;
         written_ = 0;
     }

@@ -57,6 +57,7 @@ enum class ScpiInstrument::Row : std::uint8_t {
     read_voltage,
     read_terminals,
     read_current,
+    read_charge,
     read_temperature
 };
 
@@ -115,6 +116,7 @@ const ScpiInstrument::Command ScpiInstrument::commands[] = {
     {"MEASure[:SCALar]:VOLTage[:DC]", Row::read_voltage, true, false},
     {"MEASure[:SCALar]:VOLTage:TERMinals", Row::read_terminals, true, false},
     {"MEASure[:SCALar]:CURRent[:DC]", Row::read_current, true, false},
+    {"MEASure[:SCALar]:CHARge", Row::read_charge, true, false},
     {"MEASure[:SCALar]:TEMPerature", Row::read_temperature, true, false},
 };
 
@@ -564,6 +566,7 @@ void ScpiInstrument::switch_state(std::optional<Setting> protection, Call& call)
 // --- Meters ----------------------------------------------------------------------------------------------------------
 
 void ScpiInstrument::measure(const Command& command, Call& call) {
+    constexpr double charge_end = 1e6;  // Ah: its count goes on for longer than anybody forms a cell
     for (const std::size_t index : call.outputs) {
         Output& output = *outputs_[index];
         const OutputOptions& options = output.options();
@@ -574,6 +577,8 @@ void ScpiInstrument::measure(const Command& command, Call& call) {
         } else if (command.row == Row::read_current) {
             const Current end = options.kind == OutputKind::load ? options.sink_max : options.source_max;
             text = reading(amperes(sample.current.value), sample.current.good(), amperes(end));
+        } else if (command.row == Row::read_charge) {
+            text = reading(output.counted(), true, charge_end);
         } else if (command.row == Row::read_terminals && options.stage.reads_terminals) {
             text = reading(output.terminals(call.now) + amperes(sample.current.value) * options.stage.lead_resistance,
                            true, volts(options.voltage_max));
