@@ -67,6 +67,7 @@ class ParticleCell final : public Cell {
     struct Quartic {
         std::array<double, 5> c{};
         void through(const std::array<double, 5>& value);
+        void straight(double from, double to) { c = {from, to - from, 0.0, 0.0, 0.0}; }
         void constant(double value) { c = {value, 0.0, 0.0, 0.0, 0.0}; }
         [[nodiscard]] double at(double x) const { return c[0] + x * (c[1] + x * (c[2] + x * (c[3] + x * c[4]))); }
         [[nodiscard]] double slope(double x) const {
@@ -103,7 +104,11 @@ class ParticleCell final : public Cell {
     [[nodiscard]] double interpolate(Step& step);
     [[nodiscard]] double event_within(const Step& step) const;
     [[nodiscard]] double distance(const Algebra& algebra) const;
-    void finish_at_event(Step& step, double h);
+    [[nodiscard]] bool finish_at_event(Step& step, double h);
+    [[nodiscard]] double noise() const;
+    [[nodiscard]] Step accepted_step();
+    [[nodiscard]] bool runs_on_beyond(const Step& step) const;
+    void leave_regime(const Algebra& algebra);
     void change_regime();
     [[nodiscard]] Terminals terminals() const;
     [[nodiscard]] DriveMode mode() const;

@@ -73,6 +73,7 @@ struct PlatingParameters {
 struct ParticleParameters {
     std::string name;       // "NMC/graphite pouch, 5 Ah"
     std::string chemistry;  // as a protocol says it
+    std::string compared;   // by how much it is known to be off, as a sentence; "": nobody has compared it
     double capacity{0.0};   // Ah, rated, of `area`
     double area{0.0};       // m2 of electrode, all pairs
     double voltage_min{0.0}, voltage_max{0.0};

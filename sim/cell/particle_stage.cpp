@@ -281,6 +281,10 @@ class StageSolver {
         double residual, slope;  // V, V per V
         Linear current, film;    // corrections
         double surface_slope;    // of the residual by the current that intercalates
+        // What more enters the graphite per volt, with `layer` the double layer's share of it.
+        [[nodiscard]] double entering(const Side& side, double layer) const {
+            return current.by - side.by_potential - side.by_film * film.by + layer;
+        }
     };
     [[nodiscard]] Round look() {
         if (size(current_ - rest_at_) > 1e-7 * eq_.parameters_.capacity) {
@@ -309,8 +313,7 @@ class StageSolver {
         round.surface_slope = kinetic_slope_ - by_surface_ * negative_.surface.by;
         round.residual = phi_ - curve_.value + 2.0 * warm_.thermal * elementary::asinh(z);
         const double layer_slope = eq_.has_double_layer() ? eq_.parameters_.double_layer / g_ : 0.0;
-        round.slope = 1.0 + round.surface_slope *
-                                (round.current.by - side_.by_potential - side_.by_film * round.film.by + layer_slope);
+        round.slope = 1.0 + round.surface_slope * round.entering(side_, layer_slope);
         return round;
     }
 
@@ -321,7 +324,7 @@ class StageSolver {
             const Round round = look();
             const double base =
                 round.residual + round.surface_slope * (round.current.at - side_.by_film * round.film.at);
-            const double step = std::clamp(-base / round.slope, -0.5, 0.5);
+            const double step = std::clamp(along_layer(round, -base / round.slope, base), -0.5, 0.5);
             const double current_step = along_kinetics(round.current(step));
             const double film_step = round.film(step);
             if (!(size(step) < 1e9 && size(current_step) < 1e12)) {
@@ -347,6 +350,24 @@ class StageSolver {
         }
         const double to = elementary::asinh(z) + std::clamp(by_potential, -8.0, 8.0);
         return positive_exchange_ * elementary::sinh(std::clamp(to, -40.0, 40.0)) - current_;
+    }
+
+    // The same at the graphite where a double layer lets the potential move without it: what enters follows the
+    // potential along a line then, and the kinetics a logarithm. The residual rises by more than the potential, so the
+    // answer lies no further than the residual itself.
+    [[nodiscard]] double along_layer(const Round& round, double step, double base) const {
+        if (!eq_.has_double_layer()) {
+            return step;
+        }
+        const double z = intercalation_ / exchange_;
+        const double by = round.entering(side_, eq_.parameters_.double_layer / g_) * step / exchange_;
+        const double by_potential = by / std::sqrt(1.0 + z * z);
+        if (size(by_potential) <= 1.0) {
+            return step;
+        }
+        const double to = elementary::asinh(z) + std::clamp(by_potential, -8.0, 8.0);
+        const double bent = step * (elementary::sinh(std::clamp(to, -40.0, 40.0)) - z) / by;
+        return std::clamp(bent, -size(base), size(base));
     }
 
     // To first order in the steps, so that the currents still add up to the last bit.
@@ -400,23 +421,37 @@ class StageSolver {
         film_ = stage_.base[unknown::film];
         look_at_positive();
         for (int i = 0; i < 40; ++i) {
-            const double step = current_correction().at;
+            const double step = along_kinetics(current_correction().at);
             current_ += step;
             look_at_positive();
             if (size(step) < 1e-12 * eq_.parameters_.capacity) {
                 break;
             }
         }
-        const double x = negative_.surface(0.0);
-        curve_ = eq_.negative_table_.at(x);
-        const Filling filling(x);
-        exchange_ = negative_exchange_ * filling.root;
-        const double z = elementary::sinh(std::clamp((curve_.value - phi_) / (2.0 * warm_.thermal), -60.0, 60.0));
-        intercalation_ = exchange_ * z;
-        side_ = side_currents();
-        layer_ = current_ - intercalation_ - side_.film - side_.plating;
+        enter_at_once();
+        const double z = intercalation_ / exchange_;
         kinetic_slope_ = 2.0 * warm_.thermal / std::sqrt(1.0 + z * z) / exchange_;
         by_surface_ = 0.0;
+        side_ = side_currents();
+        layer_ = current_ - intercalation_ - side_.film - side_.plating;
+    }
+
+    // What flows into the graphite at its potential. The surface answers to it at once where modes are left out.
+    void enter_at_once() {
+        const double twice = 2.0 * warm_.thermal;
+        double to = 0.0;  // the reaction's overpotential, of `twice`
+        for (int i = 0; i < 40; ++i) {
+            const double x = negative_.surface(intercalation_ = exchange_ * elementary::sinh(to));
+            curve_ = eq_.negative_table_.at(x);
+            exchange_ = negative_exchange_ * Filling(x).root;
+            const double cosine = std::sqrt(1.0 + elementary::sinh(to) * elementary::sinh(to));
+            const double slope = twice - curve_.slope * negative_.surface.by * exchange_ * cosine;
+            const double step = (curve_.value - phi_ - twice * to) / slope;
+            to = std::clamp(to + step, -60.0, 60.0);
+            if (size(step) < 1e-12) {
+                break;
+            }
+        }
     }
 
     void sphere_rates(const Sphere& sphere, double current, ParticleState& rate) const {

@@ -14,6 +14,7 @@ namespace {
 constexpr double shortest = 1e-7;    // s: a step this short is taken as it is
 constexpr double longest = 86400.0;  // s
 constexpr double grow_most = 6.0;
+constexpr double at_once = 1e-3;     // s: an event so soon after the begin is the begin's own
 constexpr double kelvin_off = 1e-3;  // a stage whose temperature was guessed worse than this is done again
 
 double size(double x) {
@@ -171,6 +172,9 @@ double ParticleCell::interpolate(Step& step) {
     const double g = esdirk::diagonal * h;
     const Terminals held = terminals();
     Algebra found = step.from.algebra;
+    step.per_second = 1.0 / h;
+    step.regime = regime_;
+    step.mode = mode();
     std::array<double, 5> voltage{found.voltage, 0.0, 0.0, 0.0, step.to.algebra.voltage};
     std::array<double, 5> current{found.current, 0.0, 0.0, 0.0, step.to.algebra.current};
     std::array<double, 5> temperature{step.from.y[unknown::temperature], 0.0, 0.0, 0.0,
@@ -202,6 +206,10 @@ double ParticleCell::interpolate(Step& step) {
         found.graphite += (step.to.algebra.graphite - guess) / static_cast<double>(5 - i);
         if (!equations_.solve({base, g, step.from.time + x * h, std::clamp(temperature[i], 150.0, 3000.0)}, held,
                               around(step.from), found)) {
+            // Only a step that cannot be shorter is taken nevertheless: a straight line then.
+            step.voltage.straight(voltage[0], voltage[4]);
+            step.current.straight(current[0], current[4]);
+            step.temperature.straight(temperature[0], temperature[4]);
             return 1e3;
         }
         voltage[i] = found.voltage;
@@ -212,9 +220,6 @@ double ParticleCell::interpolate(Step& step) {
     step.voltage.through(voltage);
     step.current.through(current);
     step.temperature.through(temperature);
-    step.per_second = 1.0 / h;
-    step.regime = regime_;
-    step.mode = mode();
     // A current is found to a millionth of the capacity and no better, whatever resistance it meets.
     const double bend = size(step.current.bend());
     const double current_shown = bend > 1e-6 * equations_.parameters().capacity ? bend * resistance : 0.0;
@@ -261,8 +266,9 @@ double ParticleCell::event_within(const Step& step) const {
     return h;
 }
 
-// Steps anew to the event, until the state itself and no interpolant says that it is there.
-void ParticleCell::finish_at_event(Step& step, double h) {
+// Steps anew to the event, until the state itself and no interpolant says that it is there. False when it isn't: then
+// the step ends where the interpolant was wrong, and all goes on.
+bool ParticleCell::finish_at_event(Step& step, double h) {
     double low = 0.0;
     double high = step.to.time - step.from.time;
     for (int round = 0; round < 12; ++round) {
@@ -291,8 +297,23 @@ void ParticleCell::finish_at_event(Step& step, double h) {
         h = next > low && next < high ? next : 0.5 * (low + high);
     }
     (void)interpolate(step);
+    if (distance(step.to.algebra) < -noise()) {
+        return false;
+    }
+    leave_regime(step.to.algebra);
+    return true;
+}
+
+// So far, in V or A, a regulator may be from its bound by rounding alone: a microvolt, or the current that makes one.
+double ParticleCell::noise() const {
+    constexpr double microvolt = 1e-6;
+    return regime_ == Regime::regulating ? microvolt / now_.algebra.resistance : microvolt;
+}
+
+// To the neighbour on the side on which the regulator went beyond the present one.
+void ParticleCell::leave_regime(const Algebra& algebra) {
     if (regime_ == Regime::regulating) {
-        const bool at_top = step.to.algebra.current > 0.5 * (drive_.high + drive_.low);
+        const bool at_top = algebra.current > 0.5 * (drive_.high + drive_.low);
         regime_ = at_top ? Regime::at_high : Regime::at_low;
     } else {
         regime_ = Regime::regulating;
@@ -319,6 +340,36 @@ void ParticleCell::next_step() {
         settle();
         now_ = step_.to;
     }
+    Step step = accepted_step();
+    if (runs_on_beyond(step)) {
+        // An event is where it was found but for rounding, so what begins there may begin a hair on the wrong side.
+        leave_regime(now_.algebra);
+        h_ = tolerance_.first_step;
+        settle();
+        now_ = step_.to;
+        step = accepted_step();
+    }
+    const bool began_beyond = distance(now_.algebra) > 0.0;
+    const double event = event_within(step);
+    at_event_ = false;
+    if (event < step.to.time - step.from.time || distance(step.to.algebra) > 0.0) {
+        if (!began_beyond || event > at_once) {
+            at_event_ = finish_at_event(step, event);
+        }
+    }
+    step_ = step;
+}
+
+// That the regulator is beyond its way from the step's very begin, and stays so: by more than rounding, or ever
+// further.
+bool ParticleCell::runs_on_beyond(const Step& step) const {
+    const double began = distance(now_.algebra);
+    const bool far = began > noise() || distance(step.to.algebra) > began + noise();
+    return began > 0.0 && far && event_within(step) <= at_once;
+}
+
+// From now_, as long as the tolerance allows.
+ParticleCell::Step ParticleCell::accepted_step() {
     Step step;
     step.from = now_;
     double h = std::min({h_, longest, next_fault() - now_.time});
@@ -349,16 +400,7 @@ void ParticleCell::next_step() {
         ++rejected_;
     }
     ++steps_;
-    const bool began_beyond = distance(now_.algebra) > 0.0;
-    const double event = event_within(step);
-    at_event_ = false;
-    if (event < step.to.time - step.from.time || distance(step.to.algebra) > 0.0) {
-        if (!began_beyond || event > 1e-3) {
-            finish_at_event(step, event);
-            at_event_ = true;
-        }
-    }
-    step_ = step;
+    return step;
 }
 
 }  // namespace slowfilm::sim

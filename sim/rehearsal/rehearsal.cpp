@@ -63,6 +63,7 @@ Result<Modelled> set_of(const ParticleParameters& parameters, CellState state) {
                             ModelReport::Electrochemistry{.film_thickness_nm = told.film_thickness * 1e9,
                                                           .lowest_graphite = told.lowest_graphite,
                                                           .plated_ah = told.plated + told.dead,
+                                                          .compared = parameters.compared,
                                                           .first_cycle_efficiency = cell.first_cycle_efficiency()};
                         return report;
                     }};

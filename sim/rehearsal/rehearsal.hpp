@@ -52,6 +52,7 @@ struct ModelReport {
         double film_thickness_nm{0.0};
         double lowest_graphite{0.0};  // V against lithium: below 0, lithium plates
         double plated_ah{0.0};        // lithium metal at the end, what cannot be stripped any more included
+        std::string compared;         // by how much the set is known to be off; "": never compared with measured cells
         // Of such a fresh cell charged and discharged over its window at C/10 and 25 degC.
         std::optional<double> first_cycle_efficiency;
     };

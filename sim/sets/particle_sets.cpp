@@ -151,6 +151,7 @@ ReadSet read_particle_set(std::string file, std::string_view text) {
         (void)root.integer("format", 1, 1, Need::required);
         p.name = root.text("name", Need::required).value_or("");
         p.chemistry = root.text("chemistry", Need::required).value_or("");
+        p.compared = root.text("compared").value_or("");
         p.capacity = required(root, "capacity");
         p.area = required(root, "area");
         p.voltage_min = required(root, "voltage_min");

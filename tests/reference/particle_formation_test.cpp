@@ -46,8 +46,6 @@ TEST(Formation, of_the_pouch_cell_has_the_efficiencies_of_the_independent_statem
     EXPECT_NEAR(first.rest.voltage, 4.1972, 2e-4);
     EXPECT_NEAR(first.last_rest.voltage, 2.8018, 5e-3);
     EXPECT_NEAR(thickness, 25.30e-9, 0.05e-9);
-    // Measured on cells of this chemistry: 0.854 +- 0.009. The model is high, and says so.
-    EXPECT_GT(first.efficiency(), 0.854 + 0.009);
 }
 
 TEST(Formation, of_the_pouch_cell_follows_the_first_charge_within_2_mV) {

@@ -37,6 +37,16 @@ TEST(RehearsalOfTheElectrochemicalCell, tells_film_margin_and_what_to_expect) {
     EXPECT_NEAR(model.electrochemistry->first_cycle_efficiency.value(), 0.8825, 0.001);
 }
 
+TEST(RehearsalOfTheElectrochemicalCell, says_of_its_own_set_by_how_much_it_is_known_to_be_off) {
+    EXPECT_THAT(rehearsed("staged-nmc-pouch.toml").model.electrochemistry->compared, HasSubstr("0.854 +/- 0.009"));
+    EXPECT_THAT(rehearsed("siox-three-cycles.toml").model.electrochemistry->compared, HasSubstr("0.75 to 0.85"));
+    EXPECT_THAT(rehearsed("lfp-plateau.toml").model.electrochemistry->compared, HasSubstr("C/5"));
+    RehearsalOptions options;
+    options.set = particle_set("NMC/graphite").value();
+    options.set->compared.clear();
+    EXPECT_EQ(rehearsed("staged-nmc-pouch.toml", options).model.electrochemistry->compared, "");
+}
+
 TEST(RehearsalOfTheElectrochemicalCell, takes_the_set_of_the_chemistry_and_another_one_on_request) {
     EXPECT_THAT(rehearsed("lfp-plateau.toml").model.name, StartsWith("LFP/graphite"));
     EXPECT_THAT(rehearsed("siox-three-cycles.toml").model.name, StartsWith("NMC/graphite-SiOx"));
@@ -59,6 +69,22 @@ TEST(RehearsalOfTheElectrochemicalCell, says_that_the_cell_is_of_another_chemist
     EXPECT_THAT(rehearsed("staged-nmc-pouch.toml", options).model.name, HasSubstr("not the protocol's NMC/graphite"));
     options.set = particle_set("NMC/graphite").value();
     EXPECT_THAT(rehearsed("staged-nmc-pouch.toml", options).model.name, Not(HasSubstr("not the protocol's")));
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, with_a_double_layer_ends_every_shipped_protocol_as_without) {
+    for (const auto& file : testing::shipped_protocols()) {
+        const std::string text = testing::text_of(file);
+        const protocol::Parsed parsed = protocol::parse_protocol("p.toml", text);
+        for (const double farads_of_5_ah : {0.1, 2.0}) {
+            RehearsalOptions options;
+            const protocol::Chemistry chemistry = parsed.protocol->cell.chemistry;
+            options.set = particle_set(std::string{protocol::word(chemistry)}).value();
+            options.set->double_layer = farads_of_5_ah * options.set->capacity / 5.0;
+            const auto outcome = rehearse(*parsed.protocol, text, options);
+            ASSERT_TRUE(outcome.has_value()) << outcome.error().message;
+            EXPECT_EQ(outcome->run.status.state, RunState::done) << file << ", " << farads_of_5_ah << " F";
+        }
+    }
 }
 
 TEST(RehearsalOfTheElectrochemicalCell, refuses_a_set_that_cannot_be) {
