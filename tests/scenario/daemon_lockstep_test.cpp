@@ -6,7 +6,6 @@
 namespace slowfilm::scenario {
 namespace {
 
-using testing::AnyOf;
 using testing::HasSubstr;
 using testing::Not;
 
@@ -124,7 +123,7 @@ TEST(Lockstep, charge_step_ends_and_efficiency_are_those_of_a_rehearsal_of_the_s
     EXPECT_EQ(bench.daemon.end(SIGTERM), 0) << bench.daemon.log();
     for (int run = 1; run <= 2; ++run) {
         SCOPED_TRACE(run == 1 ? "a two-quadrant source" : "a supply and a load");
-        expect_alike(bench.summary(run), strict(rehearsal).at("summary").as_object());
+        expect_alike(bench.summary(run), strict(rehearsal));
     }
 }
 
@@ -158,7 +157,7 @@ TEST(Lockstep, ports_of_two_folders_are_refused_with_their_place) {
 // --- When it goes wrong ----------------------------------------------------------------------------------------------
 
 TEST(Lockstep, a_killed_daemon_leaves_every_output_off) {
-    LockstepBench bench("300", virtual_bench("formed"), protocol_of("formed", short_steps));
+    LockstepBench bench("300", virtual_bench("formed"), long_protocol());
     bench.daemon.start();
     bench.start({"b1", "b2"});
     bench.daemon.await_current("b1");
@@ -166,18 +165,15 @@ TEST(Lockstep, a_killed_daemon_leaves_every_output_off) {
     EXPECT_THAT(bench.console("state src"), HasSubstr("output 1: on"));
     bench.daemon.end(SIGKILL);
     // From here on its time is the machine's again: the guardian's line is on its way.
-    std::string state;
-    for (int asked = 0; asked < 100'000 && state.find("output 1: on") != 0; ++asked) {
+    std::string state = bench.console("state");
+    for (int asked = 0; asked < 100'000 && state.find("output 1: on") != std::string::npos; ++asked) {
         state = bench.console("state");
-        if (state.find("output 1: on") == std::string::npos) {
-            break;
-        }
     }
     EXPECT_THAT(state, Not(HasSubstr("output 1: on")));
 }
 
 TEST(Lockstep, instruments_that_die_are_a_loss_that_the_daemon_tells_and_time_is_scaled_no_longer) {
-    LockstepBench bench("300", virtual_bench("formed"), protocol_of("formed", short_steps));
+    LockstepBench bench("300", virtual_bench("formed"), long_protocol());
     bench.daemon.start();
     bench.start({"b1"});
     bench.daemon.await_current("b1");
@@ -185,7 +181,7 @@ TEST(Lockstep, instruments_that_die_are_a_loss_that_the_daemon_tells_and_time_is
     bench.daemon.await("b1", [](const boost::json::object& channel) {
         return channel.at("state") == "tripped" || channel.at("state") == "waiting";
     });
-    EXPECT_EQ(strict(bench.daemon.ask({"status", "--format", "json"})).at("time_scale"), boost::json::value(1.0));
+    EXPECT_EQ(number(strict(bench.daemon.ask({"status", "--format", "json"})).at("time_scale")), 1.0);
     EXPECT_EQ(bench.daemon.end(SIGTERM), 74) << "nobody has seen the output open";
     EXPECT_THAT(bench.daemon.log(), HasSubstr("no longer go by this daemon's clock"));
     EXPECT_THAT(bench.daemon.log(), HasSubstr("these outputs are not seen open, open them by hand: 'b1'"));
@@ -217,8 +213,8 @@ TEST_P(LockstepFault, ends_with_the_output_off_and_the_right_sentence) {
 INSTANTIATE_TEST_SUITE_P(
     Kinds, LockstepFault,
     testing::Values(FaultCase{"unplugged", "kind = \"unplugged\"\nafter = \"3 min\"\nfor = \"20 s\"\n", "was lost"},
-                    FaultCase{"silent", "kind = \"silent\"\nafter = \"3 min\"\nfor = \"30 s\"\n", "no "},
-                    FaultCase{"rebooted", "kind = \"rebooted\"\nafter = \"3 min\"\nvalue = 3\n", "restarted"}),
+                    FaultCase{"silent", "kind = \"silent\"\nafter = \"3 min\"\nfor = \"30 s\"\n", "no fresh reading"},
+                    FaultCase{"rebooted", "kind = \"rebooted\"\nafter = \"3 min\"\n", "restarted"}),
     [](const testing::TestParamInfo<FaultCase>& one) { return std::string{one.param.name}; });
 
 }  // namespace
