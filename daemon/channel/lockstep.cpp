@@ -121,8 +121,12 @@ void Lockstep::add_openings() {
 bool Lockstep::add_bytes(std::string& line) {
     bool any = false;
     for (Port& port : ports_) {
+        if (port.link->descriptor() < 0) {
+            any = true;  // unplugged, or all of them are gone: who does not ask does not know
+            continue;
+        }
         const std::uint64_t sent = port.link->sent_since_opening();
-        if (port.link->descriptor() >= 0 && sent != port.told) {
+        if (sent != port.told) {
             port.told = sent;
             line += " " + port.name + "=" + std::to_string(sent);
             any = true;

@@ -128,14 +128,18 @@ bool Pty::read_until(std::uint64_t total, std::string& bytes) {
         read_ -= last_read_;
         written_ = 0;
     }
-    bool all = true;
-    while (read_ < total && all && look()) {  // nothing comes from one who has closed it
-        pollfd state{fd_, POLLIN, 0};
-        const int ready = ::poll(&state, 1, patience);
-        const std::string more = ready > 0 ? read(static_cast<std::size_t>(total - read_)) : std::string{};
+    while (read_ < total && opened_) {  // nothing comes from one who has closed it
+        const std::string more = read(static_cast<std::size_t>(total - read_));
         bytes += more;
-        all = !more.empty() || (ready < 0 && errno == EINTR);
+        pollfd state{fd_, POLLIN, 0};
+        if (more.empty() && ::poll(&state, 1, patience) == 0) {
+            break;
+        }
+        if (more.empty()) {
+            (void)look();
+        }
     }
+    const bool all = read_ >= total || !opened_;
     last_total_ = total;
     last_read_ = read_;
     return all;

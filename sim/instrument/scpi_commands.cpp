@@ -201,6 +201,25 @@ std::string ScpiInstrument::obey(std::string_view message, Time now) {
     return answers.empty() ? answers : answers + "\n";
 }
 
+// What was understood once is found at once: an instrument is asked the same few questions for days.
+const ScpiInstrument::Command* ScpiInstrument::find(const std::string& header, bool query) {
+    constexpr std::size_t remembered_most = 256;
+    if (const auto known = understood_.find(header); known != understood_.end()) {
+        return known->second;
+    }
+    const std::string_view bare = std::string_view{header}.substr(0, header.size() - (query ? 1 : 0));
+    const auto* const found = std::find_if(std::begin(commands), std::end(commands), [&](const Command& known) {
+        return wire::header_matches(known.pattern, bare) && (query ? known.asks : known.tells);
+    });
+    if (found == std::end(commands)) {
+        return nullptr;
+    }
+    if (understood_.size() < remembered_most) {
+        understood_.emplace(header, found);
+    }
+    return found;
+}
+
 // False after a command error.
 bool ScpiInstrument::run(const wire::ProgramCommand& command, Time now, std::string& answers) {
     std::string header;
@@ -208,11 +227,8 @@ bool ScpiInstrument::run(const wire::ProgramCommand& command, Time now, std::str
     if (!call) {
         return false;
     }
-    const std::string_view bare = std::string_view{header}.substr(0, header.size() - (call->query ? 1 : 0));
-    const auto* const found = std::find_if(std::begin(commands), std::end(commands), [&](const Command& known) {
-        return wire::header_matches(known.pattern, bare) && (call->query ? known.asks : known.tells);
-    });
-    if (found == std::end(commands)) {
+    const Command* const found = find(header, call->query);
+    if (found == nullptr) {
         status_.error(ScpiError::undefined_header);
         return false;
     }

@@ -8,6 +8,7 @@
 #include "sim/instrument/scpi_status.hpp"
 
 #include <cstddef>
+#include <map>
 #include <memory>
 #include <optional>
 #include <string>
@@ -46,6 +47,7 @@ class ScpiInstrument final : public Instrument {
     enum class Row : std::uint8_t;
     struct Command;
     static const Command commands[];
+    [[nodiscard]] const Command* find(const std::string& header, bool query);
 
     [[nodiscard]] bool run(const wire::ProgramCommand& command, Time now, std::string& answers);
     [[nodiscard]] std::optional<Call> prepare(const wire::ProgramCommand& command, std::string& header, Time now);
@@ -76,6 +78,7 @@ class ScpiInstrument final : public Instrument {
     bool remote_{false}, panel_locked_{false}, four_wire_{true};
     // Faults of what it says.
     bool saturated_{false}, over_range_{false}, stars_{false}, comma_{false}, other_model_{false}, conflict_{false};
+    std::map<std::string, const Command*> understood_;  // by the header as it came
 };
 
 }  // namespace slowfilm::sim::instrument

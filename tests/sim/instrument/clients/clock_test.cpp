@@ -216,11 +216,64 @@ TEST(VirtualClock, bytes_of_a_port_that_was_closed_in_the_middle_are_not_waited_
     EXPECT_TRUE(clock.say("grant 1000000 src=6").starts_with("done 1000000"));
 }
 
+TEST(VirtualClock, time_goes_until_something_has_come) {
+    const VirtualPorts ports{bench_with(source_at_it)};
+    Clock clock{ports};
+    EXPECT_EQ(clock.say("grant 0"), "done 0 next=-");
+    const int port = ::open(ports.port("src").c_str(), O_RDWR | O_NOCTTY | O_CLOEXEC);
+    EXPECT_EQ(clock.say("go 0 0 src=0"), "done 0 next=-") << "it was opened anew";
+    EXPECT_EQ(clock.say("go 0 2000000"), "done 2000000 next=-") << "nobody was asked";
+    ASSERT_EQ(::write(port, "*IDN?\n", 6), 6);
+    // 6 bytes there and 43 back at 115200 baud, ten bits each, and 5 ms to think: 9.254 ms, to the end of the
+    // millisecond.
+    EXPECT_EQ(clock.say("go 2500000 9000000 src=6"), "done 2510000 next=- src=43");
+    EXPECT_EQ(clock.say("go 2510000 2600000"), "done 2600000 next=-") << "what was told is not told again";
+    ASSERT_EQ(::write(port, "OUTP?\n", 6), 6);
+    const std::string early = clock.say("go 2600000 2603000 src=12");
+    EXPECT_TRUE(early.starts_with("done 2603000 next=260")) << early << ": it is still thinking";
+    EXPECT_EQ(clock.say("go 2603000 2700000"), "done 2606000 next=- src=45");
+    EXPECT_TRUE(clock.say("go 2605999 2700000").starts_with("error: it is 2606000 already"));
+    ::close(port);
+}
+
+TEST(VirtualClock, a_port_that_goes_is_told_once) {
+    const VirtualPorts ports{bench_with(
+        source_at_it + "[[fault]]\ninstrument = \"src\"\nkind = \"unplugged\"\nafter = \"10 s\"\nfor = \"5 s\"\n")};
+    Clock clock{ports};
+    EXPECT_EQ(clock.say("grant 0"), "done 0 next=-");
+    const int port = ::open(ports.port("src").c_str(), O_RDWR | O_NOCTTY | O_CLOEXEC);
+    EXPECT_EQ(clock.say("go 0 12000000"), "done 12000000 next=- src=gone");
+    EXPECT_EQ(clock.say("go 12000000 13000000"), "done 13000000 next=-");
+    ::close(port);
+}
+
+TEST(VirtualClock, time_may_stand_still_until_a_client_has_come) {
+    const auto time_at_first = [] {
+        const VirtualPorts ports{bench_with(source_at_it), {"--await-clock"}};
+        const int port = ::open(ports.port("src").c_str(), O_RDWR | O_NOCTTY | O_CLOEXEC);
+        Clock clock{ports};
+        EXPECT_EQ(clock.say("grant 0"), "done 0 next=-");
+        EXPECT_EQ(clock.say("go 0 0 src=0"), "done 0 next=-");
+        EXPECT_EQ(::write(port, "MEAS:VOLT?\n", 11), 11);
+        (void)clock.say("go 0 1000000 src=11");
+        std::array<char, 64> bytes{};
+        const ssize_t count = ::read(port, bytes.data(), bytes.size());
+        ::close(port);
+        return std::string(bytes.data(), count > 0 ? static_cast<std::size_t>(count) : 0);
+    };
+    const std::string once = time_at_first();
+    EXPECT_TRUE(once.ends_with("\n")) << once;
+    EXPECT_EQ(once, time_at_first()) << "its noise too is as far on as it was";
+}
+
 TEST(VirtualClock, what_is_no_grant_is_refused_with_a_sentence) {
     const VirtualPorts ports{bench_with(source_at_it)};
     Clock clock{ports};
-    for (const char* line : {"", "grant", "grant x", "grant -1", "grant 1.5", "grant 1e30", "done 5"}) {
-        EXPECT_EQ(clock.say(line), "error: a line is \"grant MICROSECONDS [NAME=BYTES ...]\"") << line;
+    for (const char* line :
+         {"", "grant", "grant x", "grant -1", "grant 1.5", "grant 1e30", "done 5", "go", "go 5", "go 5 x", "go 5 4"}) {
+        EXPECT_EQ(clock.say(line),
+                  "error: a line is \"grant MICROSECONDS [NAME=BYTES ...]\", or \"go\" with two times in their order")
+            << line;
     }
     for (const char* line : {"grant 1 src", "grant 1 src=", "grant 1 src=x", "grant 1 nobody=1", "grant 1 =3"}) {
         EXPECT_TRUE(clock.say(line).starts_with("error: \"")) << line;

@@ -96,12 +96,14 @@ class Program {
 // A folder with a bench file and its ports, served until the object goes.
 class VirtualPorts {
   public:
-    explicit VirtualPorts(const std::string& bench) {
+    explicit VirtualPorts(const std::string& bench, const std::vector<std::string>& options = {}) {
         std::string pattern = "/tmp/slowfilm-virtual-XXXXXX";
         folder_ = ::mkdtemp(pattern.data());
         std::ofstream{folder_ + "/bench.toml"} << bench;
-        program_ = std::make_unique<Program>(std::vector<std::string>{
-            SLOWFILM_BINARY_DIR "/bin/slowfilm-virtual", folder_ + "/bench.toml", "--in", folder_ + "/ports"});
+        std::vector<std::string> words{SLOWFILM_BINARY_DIR "/bin/slowfilm-virtual", folder_ + "/bench.toml", "--in",
+                                       folder_ + "/ports"};
+        words.insert(words.end(), options.begin(), options.end());
+        program_ = std::make_unique<Program>(std::move(words));
         EXPECT_TRUE(program_->says("ready\n"));
     }
     ~VirtualPorts() {
