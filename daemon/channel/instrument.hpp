@@ -86,6 +86,8 @@ class Instruments {
     [[nodiscard]] Result<std::shared_ptr<Instrument>> at(const std::string& path, const InstrumentProfile& profile,
                                                          const std::string& serial);
     [[nodiscard]] Timing& timing() { return timing_; }
+    // For a port that is opened elsewhere: a number that no other has.
+    [[nodiscard]] Guarding next_guarding() { return {guardian_, ports_++}; }
 
   private:
     struct Known {
@@ -96,6 +98,7 @@ class Instruments {
     Timing& timing_;
     Guardian* guardian_;
     std::map<std::string, Known> by_path_;
+    std::uint32_t ports_{0};
 };
 
 }  // namespace slowfilm::channel

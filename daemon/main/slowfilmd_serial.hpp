@@ -17,11 +17,13 @@ class SerialBench {
   public:
     // `guardian`: null where nobody switches off after this process.
     SerialBench(boost::asio::io_context& io, channel::Guardian* guardian)
-        : timing_(io), instruments_(io, timing_, guardian) {}
+        : io_(io), timing_(io), instruments_(io, timing_, guardian) {}
 
-    [[nodiscard]] Result<std::unique_ptr<channel::Channel>> make(const channel::InstrumentChannelOptions& options);
+    // Of a channel that is serial().
+    [[nodiscard]] Result<std::unique_ptr<channel::Channel>> make(const bench::ChannelConfig& config);
 
   private:
+    boost::asio::io_context& io_;
     channel::MachineTiming timing_;
     channel::Instruments instruments_;
 };
