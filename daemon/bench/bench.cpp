@@ -74,7 +74,7 @@ Result<std::unique_ptr<Bench>> Bench::open(boost::asio::io_context& io, BenchOpt
 
 Result<void> Bench::make_channels(const ChannelFactory& factory) {
     for (const ChannelConfig& config : options_.config.channels) {
-        if (options_.time_scale && config.instrument && options_.lockstep == nullptr) {
+        if (options_.time_scale && config.serial() && options_.lockstep == nullptr) {
             return fail(Failure::bad_config, "channel '" + escaped(config.name) +
                                                  "' hangs on a serial port whose time is its own, and cannot be "
                                                  "scaled; leave out --time-scale");
@@ -180,7 +180,7 @@ bool Bench::guardian_lives() {
 }
 
 bool Bench::guarded(std::size_t channel) {
-    return !tasks_[channel]->config().instrument || guardian_lives();
+    return !tasks_[channel]->config().serial() || guardian_lives();
 }
 
 // A channel that nothing runs on: its instrument was lost, or its output was switched on by somebody else.

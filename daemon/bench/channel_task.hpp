@@ -132,7 +132,7 @@ class ChannelTask {
     [[nodiscard]] channel::Channel& channel() { return *channel_; }
     [[nodiscard]] const channel::Channel& channel() const { return *channel_; }
     // Lives in this process, and can be brought to any state of before.
-    [[nodiscard]] bool simulated() const { return !config_.instrument && channel_->simulated(); }
+    [[nodiscard]] bool simulated() const { return !config_.serial() && channel_->simulated(); }
     [[nodiscard]] const ActiveRun* run() const { return run_.get(); }
     [[nodiscard]] ActiveRun* run() { return run_.get(); }
     [[nodiscard]] const Sample& last_sample() const { return last_; }

@@ -2,6 +2,7 @@
 #pragma once
 
 #include "daemon/bench/access.hpp"
+#include "daemon/channel/board_options.hpp"
 #include "daemon/channel/instrument_options.hpp"
 #include "daemon/core/diagnostic.hpp"
 #include "daemon/core/quantity.hpp"
@@ -68,12 +69,17 @@ struct ChamberConfig {
 
 struct ChannelConfig {
     std::string name;
-    std::string group;    // "" for none
-    std::string chamber;  // "" for none
+    std::string group;        // "" for none
+    std::string chamber;      // "" for none
+    std::string thermometer;  // a sensor of the bench; "" where the channel reads its own, or none
     Place place;
     ChannelTraits traits;
     SimulatedConfig simulated;                                    // unless there is
-    std::optional<channel::InstrumentChannelOptions> instrument;  // what is real
+    std::optional<channel::InstrumentChannelOptions> instrument;  // what is real, or
+    std::optional<channel::BoardChannelOptions> board;
+
+    // It hangs on a port, and current in it is real.
+    [[nodiscard]] bool serial() const { return instrument.has_value() || board.has_value(); }
 };
 
 struct BenchConfig {

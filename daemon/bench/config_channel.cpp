@@ -1,5 +1,7 @@
 #include "daemon/bench/config_channel.hpp"
 
+#include "daemon/bench/config_board.hpp"
+
 #include <array>
 #include <string_view>
 
@@ -12,7 +14,7 @@ using protocol::Table;
 
 constexpr Duration period_least = 10_ms;
 constexpr Duration period_most = 60_s;
-constexpr std::array<std::string_view, 2> kinds{"simulated", "instrument"};
+constexpr std::array<std::string_view, 3> kinds{"simulated", "instrument", "board"};
 constexpr std::array<std::string_view, 3> off_states{"relay open", "high impedance", "sinks"};
 constexpr std::array<std::string_view, 3> thermometers{"cell", "shelf", "none"};
 constexpr std::array<std::string_view, 3> chemistries{"NMC/graphite", "NMC/graphite-SiOx", "LFP/graphite"};
@@ -86,14 +88,26 @@ ChannelTraits read_traits(Table& channel) {
     return traits;
 }
 
-void read_simulated_traits(Table& channel, ChannelTraits& traits) {
+// Of a channel without a profile.
+void read_own_traits(Table& channel, ChannelTraits& traits) {
     traits.settle = not_negative<Dimension::time>(channel, "settle", Need::required);
     read_voltage(channel, traits);
     read_current(channel, traits);
     traits.off_state = static_cast<OffState>(channel.word("off_state", off_states, Need::required).value_or(0));
     traits.has_ambient = channel.truth("ambient_sensor").value_or(false);
     traits.has_contactor = channel.truth("contactor").value_or(false);
-    traits.reports_ceiling = channel.truth("reports_ceiling").value_or(false);
+}
+
+// What belongs to another kind: better refused than taken for something it is not.
+void refuse_table(Table& channel, std::string_view key, std::string_view why) {
+    if (!channel.has(key)) {
+        return;
+    }
+    channel.error(channel.place_of_key(key), std::string(why));
+    channel.know(key);
+    if (channel.has_table(key)) {
+        channel.table(key)->leave();
+    }
 }
 
 void read_fault_details(Table& table, SimulatedFault& fault) {
@@ -189,20 +203,25 @@ ChannelConfig read_channel(Table& table, InstrumentReader& instruments) {
     const std::optional<std::size_t> kind = table.word("kind", kinds, Need::required);
     channel.group = table.text("group").value_or("");
     channel.traits = read_traits(table);
+    if (kind != std::size_t{2}) {
+        refuse_table(table, "board", "[channel.board] belongs to kind = \"board\"; write that, or leave it out");
+    }
     if (kind == std::size_t{1}) {
         instruments.read(table, channel);
         return channel;
     }
-    if (table.has("instrument")) {
-        table.error(table.place_of_key("instrument"),
-                    "[channel.instrument] belongs to kind = \"instrument\"; write that, or leave it out");
-        table.know("instrument");
-        if (table.has_table("instrument")) {
-            table.table("instrument")->leave();
-        }
+    refuse_table(table, "instrument",
+                 "[channel.instrument] belongs to kind = \"instrument\"; write that, or leave it out");
+    read_own_traits(table, channel.traits);
+    if (kind == std::size_t{2}) {
+        refuse_table(table, "simulated", "'simulated' belongs to kind = \"simulated\"; a board has no cell in it");
+        refuse_table(table, "chamber", "'chamber' is simulated, and a real fixture does not stand in it; leave it out");
+        refuse_table(table, "reports_ceiling", "every channel board tells what it regulates; leave it out");
+        read_board(table, instruments, channel);
+        return channel;
     }
+    channel.traits.reports_ceiling = table.truth("reports_ceiling").value_or(false);
     channel.chamber = table.text("chamber").value_or("");
-    read_simulated_traits(table, channel.traits);
     channel.traits.has_chamber = !channel.chamber.empty();
     channel.traits.has_ambient = channel.traits.has_ambient || channel.traits.has_chamber;  // it tells its own
     channel.simulated = read_simulated(table);

@@ -155,15 +155,29 @@ void InstrumentReader::read_ports(Table& table, InstrumentChannelOptions& option
     const std::size_t count = options.profile->instruments.size();
     options.serials = read_each(table, "serial", "serials", count, Need::optional);
     for (const std::string& port : read_each(table, "port", "ports", count, Need::required)) {
-        options.ports.push_back(std::filesystem::absolute(beside(bench_file_, port)).string());
-        // A name that the kernel gives in the order of plugging in is another adapter's after a restart.
-        if (options.serials.empty() && port.starts_with("/dev/tty")) {
-            table.warning(table.place_of(count == 1 ? "port" : "ports"),
-                          "'" + escaped(port) +
-                              "' may be another adapter after a restart; take its name in /dev/serial/by-id, or "
-                              "write the serial number that the instrument answers with");
+        options.ports.push_back(port_beside(port));
+        if (options.serials.empty()) {
+            warn_of_passing_name(table, count == 1 ? "port" : "ports", port);
         }
     }
+}
+
+std::string InstrumentReader::port_beside(const std::string& port) const {
+    return std::filesystem::absolute(beside(bench_file_, port)).string();
+}
+
+void InstrumentReader::warn_of_passing_name(Table& table, std::string_view key, const std::string& port) {
+    if (port.starts_with("/dev/tty")) {
+        table.warning(table.place_of(key),
+                      "'" + escaped(port) +
+                          "' may be another adapter after a restart; take its name in /dev/serial/by-id, or "
+                          "write the serial number that the instrument answers with");
+    }
+}
+
+std::optional<std::string> InstrumentReader::taken(const std::string& path, const std::string& who) {
+    const auto [at, fresh] = holders_.try_emplace(path, who);
+    return fresh || at->second == who ? std::nullopt : std::optional(at->second + " has it");
 }
 
 // An instrument may have several outputs, each of which is one channel's.
@@ -171,6 +185,10 @@ void InstrumentReader::judge_ports(Table& table, const ChannelConfig& config, co
     const Place place = table.place_of(options.ports.size() == 1 ? "port" : "ports");
     for (std::size_t i = 0; i < options.ports.size(); ++i) {
         const std::string serial = options.serials.empty() ? "" : options.serials[i];
+        if (const auto other = taken(options.ports[i], "an instrument")) {
+            table.error(place, "the port '" + escaped(options.ports[i]) + "' is taken: " + *other);
+            return;
+        }
         const auto [at, fresh] =
             ports_.try_emplace(options.ports[i], Owner{&options.profile->instruments[i], serial, config.name});
         const Owner& owner = at->second;
@@ -219,9 +237,11 @@ void InstrumentReader::read(Table& channel, ChannelConfig& config) {
     const std::optional<std::size_t> wiring = table->word("sense", wirings, Need::required);
     options.four_wire = wiring.value_or(0) == 0;
     read_protection(*table, options);
-    if (config.traits.temperature_of != TemperatureOf::none && !profile.instruments[profile.source_at].temperature) {
+    if (config.traits.temperature_of != TemperatureOf::none && config.thermometer.empty() &&
+        !profile.instruments[profile.source_at].temperature) {
         channel.error(channel.place_of("temperature_of"),
-                      "the profile has no [temperature], so nothing reads a thermometer here; write "
+                      "the profile has no [temperature], so nothing reads a thermometer here; name a [[sensor]] with "
+                      "'thermometer', or write "
                       "temperature_of = \"none\" (protocols with limits of temperature are refused then)");
     }
     config.traits = channel::traits_of(profile, config.traits);

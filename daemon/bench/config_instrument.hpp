@@ -7,6 +7,7 @@
 
 #include <map>
 #include <memory>
+#include <optional>
 #include <string>
 #include <utility>
 
@@ -20,6 +21,13 @@ class InstrumentReader {
     // Fills in the instrument, and the traits that its profile gives; the bench's own stand in `config` already. What
     // could not be read is complained of in the table's document, and the channel has no instrument then.
     void read(protocol::Table& channel, ChannelConfig& config);
+
+    // As a bench file writes a port: a relative name lies beside it.
+    [[nodiscard]] std::string port_beside(const std::string& port) const;
+    // A name that the kernel gives in the order of plugging in is another adapter's after a restart.
+    static void warn_of_passing_name(protocol::Table& table, std::string_view key, const std::string& port);
+    // Who has that port already, where it is not `who`; else it is theirs from now on.
+    [[nodiscard]] std::optional<std::string> taken(const std::string& path, const std::string& who);
 
     // What is wrong with the profiles, rendered under their own names; "" when nothing is.
     [[nodiscard]] const std::string& complaints() const { return complaints_; }
@@ -42,6 +50,7 @@ class InstrumentReader {
     std::string bench_file_, complaints_;
     std::map<std::string, Shelved> profiles_;                             // by path
     std::map<std::string, Owner> ports_;                                  // by path
+    std::map<std::string, std::string> holders_;                          // of all ports, by path
     std::map<std::pair<std::string, std::string>, std::string> outputs_;  // channels, by port and off line
 };
 

@@ -288,7 +288,7 @@ Result<void> Bench::energising_allowed(const ChannelTask& task) const {
                                                "), and current that cannot be recorded does not flow; make room on the "
                                                "ledger's disk and restart the daemon");
     }
-    if (task.config().instrument && options_.guardian_alive && !options_.guardian_alive()) {
+    if (task.config().serial() && options_.guardian_alive && !options_.guardian_alive()) {
         return fail(Failure::try_again, std::string(guardian_is_gone));
     }
     if (const channel::Health health = task.channel().health(); !health.ready) {

@@ -277,8 +277,7 @@ Result<std::shared_ptr<Instrument>> Instruments::at(const std::string& path, con
         }
         return known->second.instrument;
     }
-    const Guarding guarding{guardian_, static_cast<std::uint32_t>(by_path_.size())};
-    auto instrument = std::make_shared<Instrument>(io_, timing_, std::move(here), serial, guarding, lockstep_);
+    auto instrument = std::make_shared<Instrument>(io_, timing_, std::move(here), serial, next_guarding(), lockstep_);
     instrument->link().start();
     by_path_.emplace(path, Known{instrument, serial});
     return instrument;

@@ -95,6 +95,8 @@ class Instruments {
     [[nodiscard]] Result<std::shared_ptr<Instrument>> at(const std::string& path, const InstrumentProfile& profile,
                                                          const std::string& serial);
     [[nodiscard]] Timing& timing() { return timing_; }
+    // For a port that is opened elsewhere: a number that no other has.
+    [[nodiscard]] Guarding next_guarding() { return {guardian_, ports_++}; }
 
   private:
     struct Known {
@@ -106,6 +108,7 @@ class Instruments {
     Guardian* guardian_;
     Lockstep* lockstep_{nullptr};
     std::map<std::string, Known> by_path_;
+    std::uint32_t ports_{0};
 };
 
 }  // namespace slowfilm::channel

@@ -37,11 +37,12 @@ struct Fit {
 };
 
 std::vector<std::string> remarks_of(const bench::ChannelConfig& channel) {
-    if (!channel.instrument) {
+    if (!channel.serial()) {
         return {};
     }
-    std::vector<std::string> all = channel::remarks(*channel.instrument->profile);
-    if (!channel.instrument->four_wire) {
+    std::vector<std::string> all =
+        channel.board ? channel::remarks(*channel.board) : channel::remarks(*channel.instrument->profile);
+    if (!(channel.board ? channel.board->four_wire : channel.instrument->four_wire)) {
         all.push_back(
             "it is wired with two wires: voltages carry the drop along the leads, and an open circuit can "
             "pass for the end of a charge");

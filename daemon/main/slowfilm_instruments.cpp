@@ -1,4 +1,5 @@
 // The verbs that look at serial instruments without a daemon: which ports there are, and whether a profile fits.
+#include "daemon/channel/board_line.hpp"
 #include "daemon/channel/instrument_channel.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/main/slowfilm_output.hpp"
@@ -143,6 +144,7 @@ struct ProbeWords {
     std::vector<std::string> ports;
     std::string profile, output{"1"}, load_output{"1"}, sense;
     std::uint32_t readings{20};
+    bool board{false};
 };
 
 struct Probed {
@@ -248,8 +250,14 @@ std::string in_milliseconds(Duration span) {
     return print_fixed(seconds(span) * 1e3, 1) + " ms";
 }
 
-std::string probe_text(const channel::InstrumentChannelOptions& options, const Probed& probed) {
-    std::string text = escaped(options.profile->title, 120) + ", by " + escaped(options.profile->file) + "\n";
+// What is said of it besides what was read.
+struct Shown {
+    std::string title, file;
+    std::vector<std::string> abilities;
+};
+
+std::string probe_text(const Shown& shown, const Probed& probed) {
+    std::string text = escaped(shown.title, 120) + ", by " + escaped(shown.file) + "\n";
     if (!probed.health.identity.empty()) {
         text += "  says it is " + probed.health.identity + "\n";
     }
@@ -269,16 +277,16 @@ std::string probe_text(const channel::InstrumentChannelOptions& options, const P
     if (probed.without_value > 0) {
         text += "  " + std::to_string(probed.without_value) + " readings came without voltage or current\n";
     }
-    for (const std::string& ability : abilities_of(options, probed)) {
+    for (const std::string& ability : shown.abilities) {
         text += "  " + ability + "\n";
     }
     return text;
 }
 
-json::object probe_json(const channel::InstrumentChannelOptions& options, const Probed& probed) {
+json::object probe_json(const Shown& shown, const Probed& probed) {
     json::object answer = new_answer("probe");
-    answer["profile"] = options.profile->file;
-    answer["title"] = options.profile->title;
+    answer["profile"] = shown.file;
+    answer["title"] = shown.title;
     answer["ready"] = probed.health.ready;
     answer["trouble"] = probed.health.trouble;
     answer["identity"] = probed.health.identity;
@@ -291,14 +299,94 @@ json::object probe_json(const channel::InstrumentChannelOptions& options, const 
         answer["period_least_second"] = seconds(period_for(probed.readings));
     }
     json::array abilities;
-    for (const std::string& ability : abilities_of(options, probed)) {
+    for (const std::string& ability : shown.abilities) {
         abilities.emplace_back(ability);
     }
     answer["abilities"] = std::move(abilities);
     return answer;
 }
 
+// A channel board tells by itself what a profile would say; it is opened, asked, and given no limits.
+Result<Probed> probe_board(const std::string& port, std::uint32_t readings, std::vector<std::string>& abilities) {
+    boost::asio::io_context io{1};
+    channel::MachineTiming timing(io);
+    channel::BoardChannelOptions options;
+    options.port = {.path = std::filesystem::absolute(port).string(), .baud = 115'200};
+    options.answer = 500_ms;
+    channel::BoardLine line(io, timing, options, {});
+    line.start([](channel::BoardLine::News) {});
+    if (line.link().descriptor() < 0) {
+        return fail(Failure::try_again, line.link().trouble());
+    }
+    Probed probed;
+    constexpr Duration patience = 5_s;
+    const auto ask = [&](const wire::BoardCommand& command) -> std::optional<wire::BoardReply> {
+        std::optional<wire::BoardReply> reply;
+        const auto script =
+            line.run(channel::Urgency::apply,
+                     {{command,
+                       [&](const wire::BoardReply& came) {
+                           reply = came;
+                           return channel::Outcome{};
+                       }}},
+                     [&](const channel::Outcome& outcome) { probed.health.trouble = outcome ? outcome->text : ""; });
+        (void)turn_until(io, patience, [&] { return script->over; });
+        return reply;
+    };
+    probed.health.ready = false;
+    (void)turn_until(io, patience, [&] { return line.link().up(); });
+    const auto opened = ask(Demand{Open{}});
+    const auto said = opened ? ask(wire::BoardQuestion::identity) : std::nullopt;
+    const auto* const identity = said ? std::get_if<wire::BoardIdentity>(&*said) : nullptr;
+    if (identity == nullptr) {
+        return probed;
+    }
+    probed.health.identity = channel::describe(*identity);
+    abilities = channel::abilities(*identity);
+    for (std::uint32_t i = 0; i < readings; ++i) {
+        const Time began = timing.steady();
+        const auto came = ask(wire::BoardQuestion::state);
+        probed.readings.push_back(timing.steady() - began);
+        const auto* const state = came ? std::get_if<wire::BoardState>(&*came) : nullptr;
+        const bool values = state != nullptr && state->sample.voltage.good() && state->sample.current.good();
+        probed.without_value += values ? 0 : 1;
+        if (state != nullptr) {
+            probed.last = state->sample;
+            probed.health.settings = state->has(wire::board::latched)
+                                         ? "latched open: " + wire::describe_latch(state->flags)
+                                         : "output open";
+        }
+    }
+    std::sort(probed.readings.begin(), probed.readings.end());
+    probed.health.ready = true;
+    return probed;
+}
+
+Result<int> probe_the_board(const ProbeWords& words) {
+    if (words.ports.size() != 1 || !words.profile.empty()) {
+        return fail(Failure::usage, "a channel board hangs on one port and has no profile: probe PORT --board");
+    }
+    std::vector<std::string> abilities;
+    const auto probed = probe_board(words.ports.front(), words.readings, abilities);
+    if (!probed) {
+        return tl::unexpected{probed.error()};
+    }
+    const Shown shown{"channel board", "config/board-link.md", abilities};
+    if (auto put = put_answer(words.common, probe_json(shown, *probed), [&] { return probe_text(shown, *probed); });
+        !put) {
+        return tl::unexpected{put.error()};
+    }
+    return probed->health.ready && probed->without_value == 0 ? done : answer_is_no;
+}
+
 Result<int> probe(const ProbeWords& words) {
+    if (words.board) {
+        return probe_the_board(words);
+    }
+    if (words.profile.empty()) {
+        return fail(Failure::usage,
+                    "an instrument is probed by its profile: --profile FILE; a channel board with --board");
+    }
     const auto options = options_of(words);
     if (!options) {
         return tl::unexpected{options.error()};
@@ -307,8 +395,8 @@ Result<int> probe(const ProbeWords& words) {
     if (!probed) {
         return tl::unexpected{probed.error()};
     }
-    if (auto put =
-            put_answer(words.common, probe_json(*options, *probed), [&] { return probe_text(*options, *probed); });
+    const Shown shown{options->profile->title, options->profile->file, abilities_of(*options, *probed)};
+    if (auto put = put_answer(words.common, probe_json(shown, *probed), [&] { return probe_text(shown, *probed); });
         !put) {
         return tl::unexpected{put.error()};
     }
@@ -339,7 +427,8 @@ void add_instrument_verbs(Program& program) {
     verb->add_option("PORT", words->ports, "one for each instrument of the profile, in its order")
         ->required()
         ->option_text("PORT");
-    verb->add_option("--profile", words->profile, "the instrument profile")->required()->option_text("FILE");
+    verb->add_option("--profile", words->profile, "the instrument profile")->option_text("FILE");
+    verb->add_flag("--board", words->board, "it is a channel board, which needs no profile");
     verb->add_option("--output-number", words->output, "what stands for {channel}")->option_text("1");
     verb->add_option("--load-output", words->load_output, "likewise of the load")->option_text("1");
     verb->add_option("--sense", words->sense, "how the cell is wired")

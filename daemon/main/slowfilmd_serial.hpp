@@ -18,16 +18,18 @@ class SerialBench {
   public:
     // On the machine's clock. `guardian`: null where nobody switches off after this process.
     SerialBench(boost::asio::io_context& io, channel::Guardian* guardian)
-        : timing_(io), instruments_(io, timing_, guardian) {}
+        : io_(io), timing_(io), instruments_(io, timing_, guardian) {}
     // On a clock of ours, by which the virtual instruments go at whose ports they all are.
     SerialBench(boost::asio::io_context& io, std::unique_ptr<channel::Lockstep> lockstep, channel::Guardian* guardian)
-        : timing_(io), lockstep_(std::move(lockstep)), instruments_(io, *lockstep_, guardian) {}
+        : io_(io), timing_(io), lockstep_(std::move(lockstep)), instruments_(io, *lockstep_, guardian) {}
 
-    [[nodiscard]] Result<std::unique_ptr<channel::Channel>> make(const channel::InstrumentChannelOptions& options);
+    // Of a channel that is serial().
+    [[nodiscard]] Result<std::unique_ptr<channel::Channel>> make(const bench::ChannelConfig& config);
     // Null on the machine's clock.
     [[nodiscard]] channel::Lockstep* lockstep() { return lockstep_.get(); }
 
   private:
+    boost::asio::io_context& io_;
     channel::MachineTiming timing_;
     std::unique_ptr<channel::Lockstep> lockstep_;
     channel::Instruments instruments_;

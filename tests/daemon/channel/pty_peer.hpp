@@ -144,7 +144,7 @@ class World {
     boost::asio::io_context io;
     channel::VirtualTiming timing;
 
-    void join(channel::Link& link, ScriptedPeer& peer) {
+    void join(const channel::Link& link, ScriptedPeer& peer) {
         Line& line = lines_.emplace_back(Line{&link, &peer});
         peer.pty.on_plug_in = [&line] {
             line.received = line.link->received();
@@ -207,7 +207,7 @@ class World {
 
   private:
     struct Line {
-        channel::Link* link;
+        const channel::Link* link;
         ScriptedPeer* peer;
         std::uint64_t received{0}, sent{0};  // what the link had counted when the peer was plugged in
         // Adds what must become readable before time may go on.
