@@ -117,6 +117,9 @@ Result<void> Instrument::guard(const std::string& off_line) {
 
 // A guardian that is gone is noticed by who looks whether it lives.
 void Instrument::hand_over(int descriptor) {
+    if (descriptor >= 0) {
+        off_unheard();
+    }
     if (guarding_.guardian == nullptr) {
         return;
     }
@@ -124,6 +127,19 @@ void Instrument::hand_over(int descriptor) {
         guarding_.guardian->forget(guarding_.port);
     } else if (!off_.frames.empty()) {
         static_cast<void>(guarding_.guardian->keep(guarding_.port, descriptor, off_));
+    }
+}
+
+// At each reopening, before it is asked who it is: its output may be on, and what makes its answers unfit to be heard
+// need not keep it from hearing.
+void Instrument::off_unheard() {
+    for (const std::string& frame : off_.frames) {
+        link_.ask({.urgency = Urgency::safe,
+                   .question = off_.line_end + frame,
+                   .answer = {},
+                   .deadline = profile_.answer,
+                   .belongs = {},
+                   .done = [](const Result<Answer, LinkFault>&) {}});
     }
 }
 

@@ -70,6 +70,7 @@ class Instrument {
     void tell(News news);
     void prepared(const Outcome& outcome);
     void hand_over(int descriptor);
+    void off_unheard();
 
     InstrumentProfile profile_;
     Guarding guarding_;

@@ -45,7 +45,7 @@ Link::~Link() {
 Link::Ticket Link::ask(Exchange exchange) {
     const Ticket ticket = ++tickets_;
     const bool heard = state_ == State::ready || state_ == State::resync;
-    if (!up()) {
+    if (!up() && !(was_ours() && makes_safe(exchange))) {
         exchange.done(tl::unexpected(LinkFault::lost));
     } else if (!heard && exchange.answer) {
         exchange.done(tl::unexpected(LinkFault::silent));
@@ -107,7 +107,7 @@ void Link::pump() {
 }
 
 void Link::pump_once() {
-    if (current_ || !up() || queue_.empty() || pause_.waiting()) {
+    if (current_ || (!up() && !was_ours()) || queue_.empty() || pause_.waiting()) {
         return;
     }
     const std::optional<std::size_t> next = next_in_queue();
@@ -123,12 +123,20 @@ void Link::pump_once() {
     begin(std::move(waiting));
 }
 
+bool Link::was_ours() const {
+    return state_ == State::greeting && !identity_.empty();
+}
+
+bool Link::makes_safe(const Exchange& exchange) {
+    return exchange.urgency == Urgency::safe && !exchange.answer;
+}
+
 // A command that makes safe and needs no answer goes out even while the line is being brought in step.
 std::optional<std::size_t> Link::next_in_queue() const {
     std::optional<std::size_t> best;
     for (std::size_t i = 0; i < queue_.size(); ++i) {
         const Exchange& one = queue_[i].exchange;
-        const bool allowed = state_ == State::ready || (one.urgency == Urgency::safe && !one.answer);
+        const bool allowed = state_ == State::ready || makes_safe(one);
         if (allowed && (!best || one.urgency < queue_[*best].exchange.urgency)) {
             best = i;
         }

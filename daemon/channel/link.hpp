@@ -170,6 +170,9 @@ class Link {
 
     // exchanges (link.cpp)
     void pump();
+    // Open again, and whoever is there now, the last to say who it is was ours.
+    [[nodiscard]] bool was_ours() const;
+    [[nodiscard]] static bool makes_safe(const Exchange& exchange);
     [[nodiscard]] std::optional<std::size_t> next_in_queue() const;
     void pump_once();
     void begin(Waiting waiting);

@@ -163,16 +163,27 @@ Answer plug(VirtualBench& bench, const Words& words) {
     return std::string{};
 }
 
-Answer short_cell(VirtualBench& bench, const Words& words) {
-    Fixture* const cell = words.size() >= 3 ? bench.cell(std::string{words[1]}) : nullptr;
+std::string cell_state(Fixture& cell, double now) {
+    const CellReading reading = cell.at(now);
+    const double last = cell.last_current();
+    return print_fixed(reading.voltage, 4) + " V, " + print_fixed(reading.current, 4) + " A, " +
+           print_fixed(reading.temperature, 2) + " degC; " +
+           (last < 0.0 ? std::string("no current so far") : "current last at " + print_number(last) + " s") + "\n";
+}
+
+Answer at_cell(VirtualBench& bench, const Words& words) {
+    Fixture* const cell = words.size() >= 2 ? bench.cell(std::string{words[1]}) : nullptr;
     if (cell == nullptr) {
         std::string all;
         for (const std::string& one : bench.cells()) {
             all += (all.empty() ? "" : ", ") + one;
         }
-        return refuse("say which cell and what: cell NAME short OHM, or cell NAME clear; there are " + all);
+        return refuse("say which cell: cell NAME, cell NAME short OHM or cell NAME clear; there are " + all);
     }
     const double now = seconds(bench.now() - Time{});
+    if (words.size() == 2) {
+        return cell_state(*cell, now);
+    }
     if (words[2] == "clear" && words.size() == 3) {
         cell->shorted(now, std::nullopt);
         return std::string{};
@@ -200,7 +211,7 @@ constexpr std::string_view help =
     "clear NAME                ends all its faults\n"
     "front NAME SETTING VALUE  somebody turns its front panel: volt, curr, sink, low, prot, curr-prot, output; temp\n"
     "unplug NAME, plug NAME [as OTHER]\n"
-    "cell NAME short OHM, cell NAME clear\n"
+    "cell NAME                what is true of it; cell NAME short OHM, cell NAME clear\n"
     "state [NAME], time, faults, help\n";
 
 Answer obey(VirtualBench& bench, const Words& words) {
@@ -215,7 +226,7 @@ Answer obey(VirtualBench& bench, const Words& words) {
         return print_number(seconds(bench.now() - Time{})) + " s\n";
     }
     if (verb == "cell") {
-        return short_cell(bench, words);
+        return at_cell(bench, words);
     }
     const bool known =
         verb == "fault" || verb == "clear" || verb == "front" || verb == "unplug" || verb == "plug" || verb == "state";

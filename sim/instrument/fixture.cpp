@@ -15,6 +15,7 @@ constexpr double short_change = 1e-3;   // of the short's current: what is follo
 constexpr double short_damping = 0.5;   // the cell's own resistance is in the way: half of each correction converges
 constexpr double current_least = 1e-9;  // A: as good as at its bound
 constexpr double held_within = 1e-5;    // V: as good as at its target
+constexpr double flows = 2e-3;          // A: more than an output leaks that is off
 constexpr int settle_most = 4;
 
 double held(const Regulator& regulator, double voltage) {
@@ -39,8 +40,16 @@ double Fixture::later(double t) {
     return time_;
 }
 
+CellReading Fixture::look(double t) {
+    const CellReading reading = cell_->at(t);
+    if (reading.current > flows || reading.current < -flows) {
+        last_current_ = t;
+    }
+    return reading;
+}
+
 CellReading Fixture::at(double t) {
-    return cell_->at(later(t));
+    return look(later(t));
 }
 
 // The sum of what all do right below or right above a voltage. It never rises with the voltage.
@@ -107,7 +116,7 @@ Regulator Fixture::wanted(const CellReading& reading) const {
 
 // True where what drives the cell is another than before.
 bool Fixture::drive(double t) {
-    const Regulator next = wanted(cell_->at(t));
+    const Regulator next = wanted(look(t));
     const bool open = next.source <= 0.0 && next.sink <= 0.0;
     const bool same = next.target == driven_.target && next.source == driven_.source && next.sink == driven_.sink;
     if (open == open_ && (open || same)) {

@@ -38,6 +38,8 @@ class Fixture {
     void shorted(double t, std::optional<double> ohms);
     void ambient(double t, double celsius);
     [[nodiscard]] double ambient() const { return ambient_; }
+    // When current last went through the cell, seen whenever something changes or somebody looks; below 0: never.
+    [[nodiscard]] double last_current() const { return last_current_; }
 
   private:
     enum class Side : std::uint8_t { below, above };
@@ -48,6 +50,7 @@ class Fixture {
     [[nodiscard]] Regulator onward(double voltage, double current) const;
     bool drive(double t);
     [[nodiscard]] double later(double t);
+    [[nodiscard]] CellReading look(double t);
 
     std::unique_ptr<Cell> cell_;
     std::vector<Regulator> regulators_;
@@ -55,6 +58,7 @@ class Fixture {
     double short_current_{0.0};  // A out of the cell
     double ambient_;
     double time_{0.0};
+    double last_current_{-1.0};
     // What the cell was last driven with: a regulator that holds, or a current.
     bool open_{true};
     Regulator driven_{};
