@@ -86,7 +86,7 @@ std::optional<BadParameter> bad_number(const ParticleParameters& p) {
         {"leakage_resistance", p.leakage_resistance, 1e-3, infinity, true,
          "a leakage resistance is at least 0.001 ohm"},
         {"double_layer", p.double_layer, p.double_layer == 0.0 ? 0.0 : 1e-4 * p.capacity, 10.0 * p.capacity, true,
-         "a capacitance is 0, for none, or 0.0001 to 10 F for each Ah"},
+         "a capacitance is 0, for none, or 0.0001 to 10 F for each Ah, of which 0.2 to 1 are common"},
         {"wetted", p.wetted, 0.01, 1.0, true, "at least 1 % of a cell is wetted, and at most all of it"},
         {"wetting_time", p.wetting_time, p.wetted < 1.0 ? 1.0 : 0.0, 1e9, true, "wetting takes at least a second"},
         {"tapped_voltage", p.tapped_voltage, 0.0, 10.0, true, "a voltage is 0 to 10 V"},
