@@ -169,14 +169,18 @@ class Bench final : public Surroundings {
     void give_up(Starting& starting);
     void make_run(Starting& starting, StartingCell& cell, ledger::RunNumber tray);
     void tell_started(const Starting& starting);
-    void load_fixture(ChannelTask& task, const ActiveRun& run);
+    void load_fixture(ChannelTask& task, const ActiveRun& run, protocol::Chemistry chemistry);
     void enter(const control::Request& request, control::Reply reply);
     void note_run(const control::Request& request, control::Reply reply);
     void lift_quarantine(const control::Request& request, control::Reply reply);
     void move(const control::Request& request, control::Reply reply);
     [[nodiscard]] Result<ChannelTask*> movable(ledger::RunNumber run, const ChannelTask& to) const;
+    struct Replanned {
+        engine::Plan plan;
+        protocol::Chemistry chemistry;
+    };
     [[nodiscard]] Answer finish_move(const control::Peer& peer, ledger::RunNumber run, ChannelTask& to,
-                                     Result<engine::Plan> plan);
+                                     Result<Replanned> replanned);
     // Asks the ledger, away from the turns, once all that has happened is on disk.
     template <class T>
     void ask_ledger(std::function<Result<T>(ledger::Reader&)> question, std::function<void(Result<T>)> then);

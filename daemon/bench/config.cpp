@@ -112,10 +112,33 @@ void read_chambers(Table& root, BenchConfig& config) {
     }
 }
 
-void read_channels(Table& root, InstrumentReader& instruments, BenchConfig& config) {
+// A channel's own parameter set decides of which chemistry its cells are.
+void read_set_of(Table& root, const SetReader& read_set, const std::string& bench_file, ChannelConfig& channel,
+                 std::string& complaints) {
+    SimulatedConfig& simulated = channel.simulated;
+    if (simulated.set_file.empty()) {
+        return;
+    }
+    simulated.set_file = absolute_path(bench_file, simulated.set_file);
+    Result<std::string, std::string> chemistry =
+        read_set ? read_set(simulated.set_file)
+                 : tl::unexpected<std::string>("error: no parameter sets are read here\n");
+    if (chemistry) {
+        simulated.chemistry = std::move(*chemistry);
+        return;
+    }
+    root.error(simulated.set_place, "the parameter set of channel '" + escaped(channel.name) + "' cannot be used");
+    if (complaints.find(chemistry.error()) == std::string::npos) {
+        complaints += chemistry.error();
+    }
+}
+
+void read_channels(Table& root, InstrumentReader& instruments, const SetReader& read_set, BenchConfig& config,
+                   std::string& complaints) {
     std::map<std::string, Place, std::less<>> seen;
     for (Table& table : root.tables("channel", Need::required)) {
         ChannelConfig channel = read_channel(table, instruments);
+        read_set_of(root, read_set, config.file, channel, complaints);
         if (const auto [first, fresh] = seen.emplace(channel.name, channel.place); !fresh && !channel.name.empty()) {
             table.error(table.place_of("name"), "channel '" + escaped(channel.name) + "' stands in line " +
                                                     std::to_string(first->second.line) +
@@ -171,11 +194,12 @@ std::optional<std::string> why_no_name(std::string_view text) {
     return std::nullopt;
 }
 
-ParsedBench parse_bench(const std::string& file, std::string_view text) {
+ParsedBench parse_bench(const std::string& file, std::string_view text, const SetReader& read_set) {
     Document document = Document::parse(file, text);
     BenchConfig config;
     config.file = file;
     InstrumentReader instruments(file);
+    std::string of_sets;
     if (document.readable()) {
         Table root = document.root();
         if (const auto format = root.count("format", Need::required); format && *format != 1) {
@@ -199,13 +223,13 @@ ParsedBench parse_bench(const std::string& file, std::string_view text) {
         read_caps(root, config);
         read_access(root, config);
         read_chambers(root, config);
-        read_channels(root, instruments, config);
+        read_channels(root, instruments, read_set, config, of_sets);
         document.refuse_unknown_keys();
     }
     ParsedBench parsed;
     parsed.diagnostics = document.diagnostics();
     parsed.diagnostics.sort();
-    parsed.of_profiles = instruments.complaints();
+    parsed.of_files = instruments.complaints() + of_sets;
     if (!parsed.diagnostics.has_errors()) {
         parsed.config = std::move(config);
     }
@@ -213,15 +237,15 @@ ParsedBench parse_bench(const std::string& file, std::string_view text) {
 }
 
 std::string render(const ParsedBench& parsed, std::string_view text) {
-    return render(parsed.diagnostics, text) + parsed.of_profiles;
+    return render(parsed.diagnostics, text) + parsed.of_files;
 }
 
-Result<BenchConfig> load_bench(const std::string& file) {
+Result<BenchConfig> load_bench(const std::string& file, const SetReader& read_set) {
     const Result<std::string> text = protocol::read_file_bounded(file);
     if (!text) {
         return fail(Failure::bad_config, text.error().message);
     }
-    ParsedBench parsed = parse_bench(file, *text);
+    ParsedBench parsed = parse_bench(file, *text, read_set);
     if (!parsed.config) {
         return fail(Failure::bad_config, render(parsed, *text));
     }

@@ -10,6 +10,7 @@
 #include "daemon/core/traits.hpp"
 
 #include <cstdint>
+#include <functional>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -43,7 +44,9 @@ struct SimulatedFault {
 
 // The model behind a channel of kind "simulated". Plain: main makes a simulation of it.
 struct SimulatedConfig {
-    std::string cell{"NMC/graphite"};  // the chemistry whose parameter set is taken
+    std::string chemistry;  // of every cell here; "": as each protocol says
+    std::string set_file;   // the parameter set of that chemistry, an absolute path; "": the one built in
+    Place set_place;
     std::uint64_t seed{1};
     Temperature ambient{298'150};
     Voltage voltage_noise;  // one standard deviation
@@ -96,15 +99,20 @@ struct BenchConfig {
 struct ParsedBench {
     std::optional<BenchConfig> config;  // only when nothing was refused
     Diagnostics diagnostics;
-    std::string of_profiles;  // what is wrong with the instrument profiles it names, rendered under their own names
+    std::string
+        of_files;  // what is wrong with the profiles and parameter sets it names, rendered under their own names
 };
 
-// Relative paths in the text are relative to the directory of `file`; the profiles that it names are read there.
-[[nodiscard]] ParsedBench parse_bench(const std::string& file, std::string_view text);
+// The chemistry of the parameter set at this path, or what is wrong with it, rendered under its own name.
+using SetReader = std::function<Result<std::string, std::string>(const std::string& path)>;
+
+// Relative paths in the text are relative to the directory of `file`; the profiles that it names are read there, and
+// the parameter sets with `read_set`; without one, a bench that names a set is refused.
+[[nodiscard]] ParsedBench parse_bench(const std::string& file, std::string_view text, const SetReader& read_set = {});
 // All complaints, as they are printed.
 [[nodiscard]] std::string render(const ParsedBench& parsed, std::string_view text);
 // Reads and parses; bad_config with all complaints rendered.
-[[nodiscard]] Result<BenchConfig> load_bench(const std::string& file);
+[[nodiscard]] Result<BenchConfig> load_bench(const std::string& file, const SetReader& read_set = {});
 
 // Nothing where no chamber of the bench is called so.
 [[nodiscard]] const ChamberConfig* find_chamber(const BenchConfig& config, std::string_view name);

@@ -1,7 +1,9 @@
 #include "daemon/bench/config_channel.hpp"
 
 #include "daemon/bench/config_board.hpp"
+#include "daemon/core/text.hpp"
 
+#include <algorithm>
 #include <array>
 #include <string_view>
 
@@ -157,13 +159,32 @@ SimulatedFault read_fault(Table& table) {
     return fault;
 }
 
+// A chemistry, or the file of a parameter set; left out, each protocol says it.
+void read_cell(Table& table, SimulatedConfig& config) {
+    const std::optional<std::string> cell = table.text("cell");
+    if (!cell) {
+        return;
+    }
+    if (std::find(chemistries.begin(), chemistries.end(), *cell) != chemistries.end()) {
+        config.chemistry = *cell;
+    } else if (cell->ends_with(".toml") && cell->find('\0') == std::string::npos) {
+        config.set_file = *cell;
+        config.set_place = table.place_of("cell");
+    } else {
+        table.error(table.place_of("cell"),
+                    "'cell' is \"NMC/graphite\", \"NMC/graphite-SiOx\", \"LFP/graphite\" or the "
+                    "path of a parameter set, such as \"my-cell.toml\", not \"" +
+                        escaped(*cell, 80) + "\"; left out, it is the protocol's chemistry");
+    }
+}
+
 SimulatedConfig read_simulated(Table& channel) {
     SimulatedConfig config;
     std::optional<Table> table = channel.table("simulated");
     if (!table) {
         return config;
     }
-    config.cell = chemistries[table->word("cell", chemistries).value_or(0)];
+    read_cell(*table, config);
     config.seed = static_cast<std::uint64_t>(table->integer("seed", 0, INT64_MAX).value_or(1));
     config.ambient = table->quantity<Dimension::temperature>("ambient").value_or(config.ambient);
     if (std::optional<Table> noise = table->table("noise")) {

@@ -61,9 +61,10 @@ void Bench::move(const control::Request& request, control::Reply reply) {
         return;
     }
     (*to)->reserve(true);
-    ask_ledger<engine::Plan>(
+    ask_ledger<Replanned>(
         [number = *number, capacity = (*from)->run()->plan->capacity, traits = (*to)->channel().traits(),
-         caps = options_.config.caps](ledger::Reader& reader) -> Result<engine::Plan> {
+         chemistry = (*to)->config().simulated.chemistry,
+         caps = options_.config.caps](ledger::Reader& reader) -> Result<Replanned> {
             const Result<ledger::RunData> data = reader.run(number);
             if (!data) {
                 return tl::unexpected(data.error());
@@ -73,25 +74,33 @@ void Bench::move(const control::Request& request, control::Reply reply) {
             if (!checked.protocol) {
                 return fail(Failure::bad_data, render(checked.diagnostics, data->header.protocol_text));
             }
-            return engine::make_plan(*checked.protocol, capacity, traits, caps);
+            if (const Result<void> fits = check_chemistry(*checked.protocol, chemistry); !fits) {
+                return tl::unexpected(fits.error());
+            }
+            Result<engine::Plan> plan = engine::make_plan(*checked.protocol, capacity, traits, caps);
+            if (!plan) {
+                return tl::unexpected(plan.error());
+            }
+            return Replanned{std::move(*plan), checked.protocol->cell.chemistry};
         },
-        [this, peer = request.peer, number = *number, to = *to, reply = std::move(reply)](Result<engine::Plan> plan) {
+        [this, peer = request.peer, number = *number, to = *to, reply = std::move(reply)](Result<Replanned> plan) {
             to->reserve(false);
             reply_once_recorded("move", finish_move(peer, number, *to, std::move(plan)), reply);
         });
 }
 
 Bench::Answer Bench::finish_move(const control::Peer& peer, ledger::RunNumber number, ChannelTask& to,
-                                 Result<engine::Plan> plan) {
-    if (!plan) {
-        return fail(plan.error().failure, "run " + std::to_string(number) + " cannot go on on channel '" +
-                                              escaped(to.config().name) + "': " + plan.error().message);
+                                 Result<Replanned> replanned) {
+    if (!replanned) {
+        return fail(replanned.error().failure, "run " + std::to_string(number) + " cannot go on on channel '" +
+                                                   escaped(to.config().name) + "': " + replanned.error().message);
     }
+    engine::Plan& plan = replanned->plan;
     const Result<ChannelTask*> from = movable(number, to);  // once more: time has passed
     if (!from) {
         return tl::unexpected(from.error());
     }
-    if (const Result<void> allowed = chamber_allows(to, *plan, (*from)->run()->tray); !allowed) {
+    if (const Result<void> allowed = chamber_allows(to, plan, (*from)->run()->tray); !allowed) {
         return tl::unexpected(allowed.error());
     }
     const std::string old_channel = (*from)->config().name;
@@ -103,16 +112,16 @@ Bench::Answer Bench::finish_move(const control::Peer& peer, ledger::RunNumber nu
     record.after = run->run.sequence;
     record.from = old_channel;
     record.to = to.config().name;
-    record.traits = plan->traits;
-    record.caps = plan->caps;
+    record.traits = plan.traits;
+    record.caps = plan.caps;
     record.utc = clock_->utc();
     feed_.put(std::move(record));
     put_elsewhere(run->run);
-    run->plan = std::make_unique<const engine::Plan>(std::move(*plan));
+    run->plan = std::make_unique<const engine::Plan>(std::move(plan));
     run->recorder->go_on_with(*run->plan);
     feed_.put(record::checkpoint(number, run->run));
     feed_.put(run->recorder->status(run->run));
-    load_fixture(to, *run);
+    load_fixture(to, *run, replanned->chemistry);
     to.begin(std::move(run));
     to.open_output();
     feed_.commit();

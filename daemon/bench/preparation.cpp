@@ -147,11 +147,26 @@ std::uint64_t ledger_bytes_bound(const protocol::Protocol& protocol, const engin
            std::min<std::uint64_t>(visits, protocol::visits_max) * bytes_per_visit + bytes_besides;
 }
 
+Result<void> check_chemistry(const protocol::Protocol& protocol, const std::string& simulated_chemistry) {
+    const std::string_view wanted = protocol::word(protocol.cell.chemistry);
+    if (protocol.cell.chemistry == protocol::Chemistry::other || simulated_chemistry.empty() ||
+        simulated_chemistry == wanted) {
+        return {};
+    }
+    return fail(Failure::bad_data, "the protocol is for " + std::string(wanted) +
+                                       ", and the cells simulated there are " + escaped(simulated_chemistry, 80) +
+                                       "; take another channel, or leave 'cell' out of its [channel.simulated] and it "
+                                       "follows the protocol");
+}
+
 Result<Prepared> prepare_start(const ProtocolWanted& protocol, const CellWanted& wanted,
                                const StartConditions& conditions) {
     const protocol::Checked checked = protocol::check_protocol(protocol.file, protocol.text);
     if (!checked.protocol) {
         return fail(Failure::bad_data, render(checked.diagnostics, protocol.text));
+    }
+    if (const Result<void> fits = check_chemistry(*checked.protocol, conditions.simulated_chemistry); !fits) {
+        return tl::unexpected(fits.error());
     }
     const Charge capacity = wanted.capacity.value_or(checked.protocol->cell.capacity);
     Result<engine::Plan> plan = engine::make_plan(*checked.protocol, capacity, conditions.traits, conditions.caps);

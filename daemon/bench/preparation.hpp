@@ -47,7 +47,11 @@ struct StartConditions {
     FreeBytes free_bytes;
     std::uint64_t bytes_spoken_for{0};  // by runs that start with this one
     std::int64_t utc{0};                // us since 1970, now
+    std::string simulated_chemistry;    // of every cell in the channel's fixture; "": it follows the protocol
 };
+
+// bad_data: cells in that fixture are of another chemistry than the protocol is for.
+[[nodiscard]] Result<void> check_chemistry(const protocol::Protocol& protocol, const std::string& simulated_chemistry);
 
 // bad_data: the protocol's complaints, rendered; a cell that does not fit it, or was filled too short a time ago; a
 // quarantined cell. cannot_write: no room.

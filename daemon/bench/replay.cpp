@@ -3,6 +3,7 @@
 #include "daemon/bench/moving.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/engine/describe.hpp"
+#include "daemon/protocol/check.hpp"
 #include "daemon/record/record.hpp"
 
 #include <algorithm>
@@ -288,6 +289,16 @@ Result<RestoredRun> restore_run(ledger::Reader& reader, const ledger::RunData& d
     return restored;
 }
 
+namespace {
+
+std::string chemistry_of(const ledger::RunHeader& header) {
+    const protocol::Checked checked = protocol::check_protocol("the recorded protocol", header.protocol_text);
+    return std::string(
+        protocol::word(checked.protocol ? checked.protocol->cell.chemistry : protocol::Chemistry::other));
+}
+
+}  // namespace
+
 Result<bool> rebuild_simulated_cell(ledger::Reader& reader, const std::string& cell, channel::Channel& channel) {
     const Result<std::vector<ledger::RunLine>> lines = reader.runs();
     if (!lines) {
@@ -308,19 +319,27 @@ Result<bool> rebuild_simulated_cell(ledger::Reader& reader, const std::string& c
         }
         Time last = header.created;
         bool begun = false;
+        std::optional<Temperature> around;
         const Result<void> read = reader.tape(header.run, 0, [&](const Input& input) {
             if (!begun && !loaded) {
                 const Result<std::vector<Stretch>> plans = stretches_of(*data);
                 const CellState state = plans ? engine::new_run(*plans->front().plan, header.history).history.furthest
                                               : header.history.furthest;
-                channel.load_cell(header.cell, header.capacity, state, header.created);
+                channel.load_cell({header.cell, chemistry_of(header), header.capacity, state}, header.created);
                 loaded = true;
             }
             begun = true;
             last = input.time;
+            const Sample* const sample = std::get_if<Sample>(&input.body);
+            if (sample != nullptr && sample->ambient.good()) {
+                around = sample->ambient.value;
+            }
+            if (around) {
+                channel.ambient_was(*around, input.time);
+            }
             if (const Applied* applied = std::get_if<Applied>(&input.body)) {
                 channel.apply(applied->demand, input.time, [](const Result<Demand, FaultKind>&) {});
-            } else if (std::holds_alternative<Sample>(input.body)) {
+            } else if (sample != nullptr) {
                 channel.sample(input.time, [](const Sample&) {});
             }
             return true;

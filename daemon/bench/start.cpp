@@ -7,6 +7,7 @@
 #include "daemon/engine/describe.hpp"
 
 #include <algorithm>
+#include <tuple>
 #include <utility>
 
 namespace slowfilm::bench {
@@ -214,18 +215,22 @@ void Bench::begin_starting(std::shared_ptr<Starting> starting) {
 }
 
 void Bench::prepare(const std::shared_ptr<Starting>& starting) {
-    StartConditions conditions{{}, options_.config.caps, options_.config.ledger, options_.free_bytes, 0, clock_->utc()};
-    std::vector<ChannelTraits> traits;
+    StartConditions conditions{{}, options_.config.caps, options_.config.ledger, options_.free_bytes, 0, clock_->utc(),
+                               {}};
+    std::vector<std::pair<ChannelTraits, std::string>> channels;
     for (const StartingCell& cell : starting->cells) {
-        traits.push_back(cell.task != nullptr ? cell.task->channel().traits() : ChannelTraits{});
+        channels.emplace_back();
+        if (cell.task != nullptr) {
+            channels.back() = {cell.task->channel().traits(), cell.task->config().simulated.chemistry};
+        }
     }
-    boost::asio::post(preparation_, [this, alive = alive_, starting, traits, conditions]() mutable {
+    boost::asio::post(preparation_, [this, alive = alive_, starting, channels, conditions]() mutable {
         for (std::size_t i = 0; i < starting->cells.size(); ++i) {
             StartingCell& cell = starting->cells[i];
             if (cell.why_not) {
                 continue;
             }
-            conditions.traits = traits[i];
+            std::tie(conditions.traits, conditions.simulated_chemistry) = channels[i];
             Result<Prepared> prepared = prepare_start(starting->protocol, cell.wanted, conditions);
             if (prepared) {
                 conditions.bytes_spoken_for += prepared->bytes;
@@ -243,7 +248,7 @@ void Bench::prepare(const std::shared_ptr<Starting>& starting) {
 }
 
 // A simulated fixture is loaded with the cell as its runs left it; one that is new here begins as its history says.
-void Bench::load_fixture(ChannelTask& task, const ActiveRun& run) {
+void Bench::load_fixture(ChannelTask& task, const ActiveRun& run, protocol::Chemistry chemistry) {
     channel::Channel& channel = task.channel();
     if (task.simulated()) {
         const auto reader = ledger::Reader::open(options_.config.ledger);
@@ -251,7 +256,8 @@ void Bench::load_fixture(ChannelTask& task, const ActiveRun& run) {
             return;
         }
     }
-    channel.load_cell(run.cell, run.plan->capacity, run.run.history.furthest, clock_->now());
+    channel.load_cell({run.cell, std::string(protocol::word(chemistry)), run.plan->capacity, run.run.history.furthest},
+                      clock_->now());
 }
 
 void Bench::make_run(Starting& starting, StartingCell& cell, ledger::RunNumber tray) {
@@ -275,7 +281,7 @@ void Bench::make_run(Starting& starting, StartingCell& cell, ledger::RunNumber t
     feed_.put(
         record::header(cell.prepared->protocol, starting.protocol.text, *run->plan, cell.prepared->history, identity));
     feed_.put(run->recorder->status(run->run));
-    load_fixture(*cell.task, *run);
+    load_fixture(*cell.task, *run, cell.prepared->protocol.cell.chemistry);
     cell.reserved = false;
     cell.task->begin(std::move(run));
     note(starting.peer, cell.task, "start",

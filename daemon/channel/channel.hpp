@@ -24,6 +24,14 @@ struct Health {
     std::string settings;  // what was last read back, "voltage 4.2 V, current 0.25 A"; "" where nothing was
 };
 
+// What lies in a fixture from now on, as its run says.
+struct LoadedCell {
+    std::string id;
+    std::string chemistry;  // as a protocol's [cell] says it
+    Charge capacity;
+    CellState state{CellState::pristine};
+};
+
 class Channel {
   public:
     using SampleHandler = std::function<void(const Sample&)>;
@@ -50,7 +58,10 @@ class Channel {
     // Sets the chamber around the fixture, where there is one; it goes there at its own pace.
     virtual void set_ambient(Temperature ambient, Time now) = 0;
     // A new cell lies in the fixture (simulation only; hardware does nothing).
-    virtual void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) = 0;
+    virtual void load_cell(const LoadedCell& cell, Time now) = 0;
+    // How warm it was around the cell at a time that is lived through again, before the present is asked for
+    // (simulation only).
+    virtual void ambient_was(Temperature /*ambient*/, Time /*then*/) {}
 
   protected:
     void tell_fault(FaultKind kind) {

@@ -40,7 +40,7 @@ class InstrumentChannel final : public Channel {
     void apply(const Demand& demand, Time now, AppliedHandler handler) override;
     // What is around an instrument and what lies in its fixture is set by people.
     void set_ambient(Temperature, Time) override {}
-    void load_cell(const std::string&, Charge, CellState, Time) override {}
+    void load_cell(const LoadedCell&, Time) override {}
 
   private:
     [[nodiscard]] OutputPlace place(const std::string& number, bool load) const {

@@ -10,6 +10,7 @@
 #include "daemon/main/slowfilm_protocol.hpp"
 #include "daemon/protocol/bounds.hpp"
 #include "daemon/protocol/toml_reader.hpp"
+#include "sim/sets/particle_sets.hpp"
 
 #include <CLI/CLI.hpp>
 #include <algorithm>
@@ -96,7 +97,7 @@ Result<std::optional<ReadBench>> read_bench(const std::string& file) {
     if (!text) {
         return tl::unexpected{text.error()};
     }
-    bench::ParsedBench parsed = bench::parse_bench(file, *text);
+    bench::ParsedBench parsed = bench::parse_bench(file, *text, sim::chemistry_of_set_in);
     return std::optional{ReadBench{std::move(*text), std::move(parsed)}};
 }
 

@@ -3,6 +3,7 @@
 #include "daemon/main/slowfilmd_log.hpp"
 #include "daemon/main/slowfilmd_options.hpp"
 #include "daemon/main/slowfilmd_service.hpp"
+#include "sim/sets/particle_sets.hpp"
 
 #include <cstdlib>
 #include <optional>
@@ -18,7 +19,7 @@ int main(int argc, char** argv) {
     if (!options->answer.empty()) {
         return daemon::answer(options->answer);
     }
-    Result<bench::BenchConfig> config = bench::load_bench(options->bench_file);
+    Result<bench::BenchConfig> config = bench::load_bench(options->bench_file, sim::chemistry_of_set_in);
     if (!config) {
         return daemon::complain(config.error());
     }

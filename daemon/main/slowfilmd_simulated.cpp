@@ -4,6 +4,8 @@
 #include "sim/sets/particle_sets.hpp"
 
 #include <limits>
+#include <optional>
+#include <string>
 #include <utility>
 
 namespace slowfilm::daemon {
@@ -84,16 +86,19 @@ Result<std::unique_ptr<channel::Channel>> SimulatedBench::make(const bench::Chan
                                                                const bench::ChamberConfig* chamber) {
     const SimulatedConfig& simulated = config.simulated;
     sim::SimulatedChannelOptions options;
-    Result<sim::CircuitParameters> cell = sim::circuit_parameters(simulated.cell);
-    if (!cell) {
-        return tl::unexpected(cell.error());
+    if (simulated.set_file.empty() && simulated.chemistry.empty()) {
+        options.set_of = [](const std::string& chemistry) -> std::optional<sim::ParticleParameters> {
+            Result<sim::ParticleParameters> set = sim::particle_set(chemistry);
+            return set ? std::optional{std::move(*set)} : std::nullopt;
+        };
+    } else {
+        Result<sim::ParticleParameters> set = simulated.set_file.empty() ? sim::particle_set(simulated.chemistry)
+                                                                         : sim::particle_set_in(simulated.set_file);
+        if (!set) {
+            return tl::unexpected(set.error());
+        }
+        options.set = std::move(*set);
     }
-    options.cell = std::move(*cell);
-    Result<sim::ParticleParameters> set = sim::particle_set(simulated.cell);
-    if (!set) {
-        return tl::unexpected(set.error());
-    }
-    options.set = std::move(*set);
     options.stage.traits = config.traits;
     options.stage.seed = simulated.seed;
     options.stage.ambient = celsius(simulated.ambient);

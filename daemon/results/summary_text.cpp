@@ -62,6 +62,17 @@ std::string label(std::string_view text) {
     return escaped(text, 40);
 }
 
+// Why the checks before current did not let it begin, while it waits for that; "" otherwise.
+std::string connection_text(const ledger::RunData& run) {
+    if (run.status.state != RunState::waiting || run.status.wait != WaitReason::connection) {
+        return "";
+    }
+    const auto failed = std::find_if(run.events.rbegin(), run.events.rend(), [](const ledger::EventRecord& one) {
+        return one.event.kind == EventKind::connection_failed;
+    });
+    return failed == run.events.rend() ? "" : "  connection check: " + escaped(failed->text, 400) + '\n';
+}
+
 std::string first_lines(const Summary& summary) {
     const ledger::RunData& run = summary.run;
     const std::string state{ledger::word_of(run.status.state)};
@@ -77,6 +88,7 @@ std::string first_lines(const Summary& summary) {
     if (!run.status.needs.empty()) {
         text += "  needs a person: " + escaped(run.status.needs, 400) + '\n';
     }
+    text += connection_text(run);
     text += "  " + escaped(run.header.protocol_title, 100) + ", on channel " + label(run.header.channel);
     text += run.header.tray != 0 ? ", tray " + label(run.header.tray_name) : "";
     text += ", rated " + number(ampere_hours(run.header.capacity), 3) + " Ah\n";

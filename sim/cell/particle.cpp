@@ -3,6 +3,7 @@
 #include "daemon/core/ensure.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <utility>
 
 namespace slowfilm::sim {
@@ -12,6 +13,12 @@ namespace {
 constexpr double ampere_seconds = 1.0 / 3600.0;  // Ah per As
 constexpr double voltage_tolerance = 1e-7;       // V: nearer than this to its target, a regulator has reached it
 
+// A cell that has been formed is wet all through.
+ParticleParameters loaded(ParticleParameters parameters, CellState state) {
+    parameters.wetted = state == CellState::formed ? 1.0 : parameters.wetted;
+    return parameters;
+}
+
 }  // namespace
 
 ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state, ParticleTolerance tolerance)
@@ -19,7 +26,7 @@ ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state
 
 ParticleCell::ParticleCell(const ParticleParameters& parameters, CellState state, const ParticleModes& modes,
                            ParticleTolerance tolerance)
-    : ParticleCell(ParticleEquations(parameters, modes), state, tolerance) {}
+    : ParticleCell(ParticleEquations(loaded(parameters, state), modes), state, tolerance) {}
 
 ParticleCell::ParticleCell(ParticleEquations equations, CellState state, ParticleTolerance tolerance)
     : equations_(std::move(equations)), tolerance_(tolerance), ambient_(equations_.parameters().ambient) {
@@ -246,23 +253,28 @@ std::optional<double> ParticleCell::first_cycle_efficiency() const {
     ParticleCell cell(equations_.sound(), CellState::pristine, tolerance_);
     const ParticleParameters& sound = cell.equations_.parameters();
     const double rate = sound.capacity / 10.0;
-    constexpr double look = 5.0;  // s between looks
-    constexpr double most = 2e5;  // s of either leg
+    constexpr double rest = 600.0;  // s
+    constexpr double most = 2e5;    // s of either leg
+    // Between looks: where the current is constant and the voltage far from its end, nothing ends.
+    const auto look = [](const CellReading& now, double end) {
+        return now.mode == DriveMode::constant_current && std::abs(now.voltage - end) > 0.1 ? 10.0 : 1.0;
+    };
     double t = 0.0;
     cell.drive(t, CurrentDrive{rate, sound.voltage_max, 0.0});
     for (CellReading now = cell.at(t); now.mode == DriveMode::constant_current || now.current > rate / 5.0;
          now = cell.at(t)) {
-        t += look;
+        t += look(now, sound.voltage_max);
         if (t > most) {
             return std::nullopt;
         }
     }
     const double in = cell.charge();
+    cell.open(t);
+    t += rest;
     cell.drive(t, CurrentDrive{-rate, sound.voltage_max + 1.0, sound.voltage_min});
     const double begin = t;
-    // Held at the floor, hardly anything flows any more: the charge at the event is that of the first look after it.
-    while (cell.at(t).mode == DriveMode::constant_current) {
-        t += look;
+    for (CellReading now = cell.at(t); now.mode == DriveMode::constant_current; now = cell.at(t)) {
+        t += look(now, sound.voltage_min);
         if (t > begin + most) {
             return std::nullopt;
         }
@@ -285,7 +297,7 @@ ParticleReport ParticleCell::report() const {
     report.negative = y[unknown::negative];
     report.positive = y[unknown::positive];
     report.temperature = y[unknown::temperature] - zero_celsius;
-    report.lithium = equations_.lithium(y, asked_) * ampere_seconds;
+    report.lithium = equations_.lithium(y) * ampere_seconds;
     return report;
 }
 

@@ -48,7 +48,8 @@ class ParticleCell final : public Cell {
 
     [[nodiscard]] ParticleReport report() const;  // at the time last asked for
     // Charge given back over charge taken, of a fresh and sound cell of these numbers charged at C/10 to the top of its
-    // window, held to C/50, and discharged at C/10 to the bottom, at 25 degC. Absent where the cell does not get there.
+    // window, held to C/50, rested for ten minutes, and discharged at C/10 to the bottom, at 25 degC. Absent where the
+    // cell does not get there.
     [[nodiscard]] std::optional<double> first_cycle_efficiency() const;
     [[nodiscard]] std::uint64_t steps() const { return steps_; }
     [[nodiscard]] std::uint64_t rejected() const { return rejected_; }

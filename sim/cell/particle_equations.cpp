@@ -95,10 +95,15 @@ double ParticleEquations::wetted(double time) const {
     return 1.0 - (1.0 - parameters_.wetted) * elementary::exp(-time / parameters_.wetting_time);
 }
 
+double ParticleEquations::wet_graphite(const ParticleState& y, double time) const {
+    const double wet = wetted(time);
+    return (y[unknown::negative] - (1.0 - wet) * pristine_stoichiometry) / wet;
+}
+
 double ParticleEquations::film_surface(const ParticleState& y, double time, double opened) const {
     const FilmParameters& film = parameters_.film;
     return film.surface_ratio * negative_surface_ * wetted(time) *
-           (1.0 + film.surface_growth * std::max(opened, y[unknown::negative]));
+           (1.0 + film.surface_growth * std::max(opened, wet_graphite(y, time)));
 }
 
 double ParticleEquations::film_thickness(const ParticleState& y, double time, double opened) const {
@@ -108,25 +113,55 @@ double ParticleEquations::film_thickness(const ParticleState& y, double time, do
     return y[unknown::film] / (film_charge_per_volume_ * film_surface(y, time, opened));
 }
 
-double ParticleEquations::lithium(const ParticleState& y, double time) const {
-    const double wet = wetted(time);
-    const double negative = wet * y[unknown::negative] + (1.0 - wet) * pristine_stoichiometry;
-    const double positive = wet * y[unknown::positive] + (1.0 - wet) * parameters_.positive.pristine;
-    return negative * negative_charge_ + positive * positive_charge_ + y[unknown::film] + y[unknown::plated] +
-           y[unknown::dead] - parameters_.double_layer * y[unknown::graphite];
+double ParticleEquations::lithium(const ParticleState& y) const {
+    return y[unknown::negative] * negative_charge_ + y[unknown::positive] * positive_charge_ + y[unknown::film] +
+           y[unknown::plated] + y[unknown::dead] - parameters_.double_layer * y[unknown::graphite];
 }
 
 double ParticleEquations::open_circuit(double negative, double positive) const {
     return positive_table_.at(positive).value - negative_table_.at(negative).value;
 }
 
+ParticleEquations::Formed ParticleEquations::formed() const {
+    const ParticleParameters& p = parameters_;
+    const double share = p.formed_charge;
+    if (!p.film.grows) {
+        return {p.negative.empty + share * (p.negative.full - p.negative.empty),
+                p.positive.empty + share * (p.positive.full - p.positive.empty), p.negative.full, 0.0};
+    }
+    const double made = pristine_stoichiometry * negative_charge_ + p.positive.pristine * positive_charge_;
+    const auto positive_of = [&](double x, double film) {
+        return (made - film - x * negative_charge_) / positive_charge_;
+    };
+    const auto filled_to = [&](double voltage, double film) {
+        double low = 0.0;
+        double high = 1.0;
+        for (int i = 0; i < 60; ++i) {
+            const double middle = 0.5 * (low + high);
+            (open_circuit(middle, positive_of(middle, film)) < voltage ? low : high) = middle;
+        }
+        return low;
+    };
+    // The film covers what the fullest charge has opened, and what is in it was missing there.
+    double film = 0.0;
+    double full = 0.0;
+    for (int i = 0; i < 20; ++i) {
+        full = filled_to(p.voltage_max, film);
+        film = p.film.formed_thickness * film_charge_per_volume_ * p.film.surface_ratio * negative_surface_ *
+               (1.0 + p.film.surface_growth * full);
+    }
+    const double empty = filled_to(p.voltage_min, film);
+    const double x = empty + share * (full - empty);
+    return {x, positive_of(x, film), full, film};
+}
+
 ParticleState ParticleEquations::start(CellState state, double& opened) const {
-    const ElectrodeParameters& negative = parameters_.negative;
     const ElectrodeParameters& positive = parameters_.positive;
     ParticleState y{};
     double x = pristine_stoichiometry;
     double p = positive.pristine;
     y[unknown::additive] = additive_charge_;
+    opened = x;
     switch (state) {
         case CellState::pristine: break;
         case CellState::tapped: {
@@ -141,23 +176,24 @@ ParticleState ParticleEquations::start(CellState state, double& opened) const {
             }
             x += low;
             p -= low * per_negative;
+            opened = x;
             break;
         }
-        case CellState::formed:
-            x = negative.empty + parameters_.formed_charge * (negative.full - negative.empty);
-            p = positive.empty + parameters_.formed_charge * (positive.full - positive.empty);
+        case CellState::formed: {
+            const Formed formation = formed();
+            x = formation.negative;
+            p = formation.positive;
+            opened = formation.opened;
+            y[unknown::film] = formation.film;
             y[unknown::additive] = 0.0;
             break;
+        }
     }
-    y[unknown::negative] = x;
-    y[unknown::positive] = p;
+    const double wet = wetted(0.0);
+    y[unknown::negative] = wet * x + (1.0 - wet) * pristine_stoichiometry;
+    y[unknown::positive] = wet * p + (1.0 - wet) * positive.pristine;
     y[unknown::temperature] = parameters_.ambient + zero_celsius;
     y[unknown::graphite] = negative_table_.at(x).value;
-    opened = x;
-    if (state == CellState::formed) {
-        opened = negative.full;
-        y[unknown::film] = parameters_.film.formed_thickness * film_charge_per_volume_ * film_surface(y, 0.0, opened);
-    }
     return y;
 }
 

@@ -28,7 +28,8 @@ inline constexpr std::size_t temperature = 4;
 inline constexpr std::size_t graphite = 5;  // potential: a state with a double layer, a guess without
 inline constexpr std::size_t input = 6;     // charge that went in at the terminals
 inline constexpr std::size_t leaked = 7;    // charge that went through the leak
-inline constexpr std::size_t negative = 8;  // mean of each electrode
+inline constexpr std::size_t negative = 8;  // mean of each electrode, with what is not wetted yet: so only current
+                                            // changes it, and lithium is conserved to the last bit
 inline constexpr std::size_t positive = 9;
 inline constexpr std::size_t modes =
     10;  // what each adds at the negative's surface, at the positive's, and in the salt
@@ -90,10 +91,12 @@ class ParticleEquations {
 
     [[nodiscard]] ParticleState start(CellState state, double& opened) const;
     [[nodiscard]] const ParticleParameters& parameters() const { return parameters_; }
+    [[nodiscard]] double wetted(double time) const;                                // share of the area
+    [[nodiscard]] double wet_graphite(const ParticleState& y, double time) const;  // mean of what is wetted of it
     [[nodiscard]] double film_surface(const ParticleState& y, double time, double opened) const;    // m2
     [[nodiscard]] double film_thickness(const ParticleState& y, double time, double opened) const;  // m
     // All charge that lithium can carry, C: constant, whatever happens.
-    [[nodiscard]] double lithium(const ParticleState& y, double time) const;
+    [[nodiscard]] double lithium(const ParticleState& y) const;
     [[nodiscard]] bool has_double_layer() const { return parameters_.double_layer > 0.0; }
     [[nodiscard]] bool wets() const { return parameters_.wetted < 1.0; }
     [[nodiscard]] double open_circuit(double negative, double positive) const;
@@ -119,7 +122,12 @@ class ParticleEquations {
         double film{0.0}, additive{0.0};                        // factors of the film's reactions
     };
     [[nodiscard]] Warm warm(double temperature) const;
-    [[nodiscard]] double wetted(double time) const;
+    // A cell after formation: the lithium it was made with, less what is in its film.
+    struct Formed {
+        double negative, positive;  // means
+        double opened, film;        // highest mean so far; C
+    };
+    [[nodiscard]] Formed formed() const;
 
     ParticleParameters parameters_;
     ParticleModes modes_;  // salt's per ampere

@@ -86,7 +86,7 @@ std::optional<BadParameter> bad_number(const ParticleParameters& p) {
         {"leakage_resistance", p.leakage_resistance, 1e-3, infinity, true,
          "a leakage resistance is at least 0.001 ohm"},
         {"double_layer", p.double_layer, p.double_layer == 0.0 ? 0.0 : 1e-4 * p.capacity, 10.0 * p.capacity, true,
-         "a capacitance is 0, for none, or 0.0001 to 10 F for each Ah"},
+         "a capacitance is 0, for none, or 0.0001 to 10 F for each Ah, of which 0.2 to 1 are common"},
         {"wetted", p.wetted, 0.01, 1.0, true, "at least 1 % of a cell is wetted, and at most all of it"},
         {"wetting_time", p.wetting_time, p.wetted < 1.0 ? 1.0 : 0.0, 1e9, true, "wetting takes at least a second"},
         {"tapped_voltage", p.tapped_voltage, 0.0, 10.0, true, "a voltage is 0 to 10 V"},
@@ -171,6 +171,30 @@ std::optional<BadParameter> bad_curve(const ElectrodeParameters& e, std::string_
     return std::nullopt;
 }
 
+// That a tapped and a formed cell can be loaded.
+std::optional<BadParameter> bad_starts(const ParticleParameters& p) {
+    const double positive = evaluate(p.positive.curve, p.positive.pristine).value;
+    const double least = positive - p.film.pristine_potential;
+    const double film_from = std::max(p.film.potential, p.film.additive > 0.0 ? p.film.additive_potential : 0.0);
+    const double most = positive - (p.film.grows ? film_from : evaluate(p.negative.curve, 0.1).value);
+    if (!(p.tapped_voltage >= least && p.tapped_voltage <= most)) {
+        return BadParameter{"tapped_voltage", "a tapped cell stands between " + volts_text(least) +
+                                                  ", as it was filled, and " + volts_text(most) +
+                                                  (p.film.grows ? ", where its film would begin to grow" : "") +
+                                                  ", not at " + volts_text(p.tapped_voltage)};
+    }
+    const double surface = p.film.surface_ratio * p.negative.surface * p.negative.thickness * p.area *
+                           (1.0 + p.film.surface_growth * p.negative.full);
+    const double film = p.film.formed_thickness * surface / p.film.molar_volume * faraday / 3600.0;
+    const double there = (p.positive.pristine - p.positive.full) * electrode_capacity(p.positive, p.area);
+    if (p.film.grows && !(film < 0.5 * there)) {
+        return BadParameter{"film.formed_thickness", "the film of a formed cell would hold " + print_number(film) +
+                                                         " Ah, more than half of the " + print_number(there) +
+                                                         " Ah that the positive electrode can give"};
+    }
+    return std::nullopt;
+}
+
 // That the curves and the stoichiometries are those of one cell, and the right way round.
 std::optional<BadParameter> bad_window(const ParticleParameters& p) {
     const auto potential = [](const ElectrodeParameters& e, double s) {
@@ -209,6 +233,9 @@ std::optional<BadParameter> bad_window(const ParticleParameters& p) {
                                     ", the open circuit is " + volts_text(end.open_circuit) +
                                     " and the window ends at " + volts_text(end.window)};
         }
+    }
+    if (auto bad = bad_starts(p)) {
+        return bad;
     }
     const double in = (p.negative.full - p.negative.empty) * electrode_capacity(p.negative, p.area);
     const double out = (p.positive.empty - p.positive.full) * electrode_capacity(p.positive, p.area);

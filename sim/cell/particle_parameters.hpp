@@ -28,7 +28,7 @@ struct ElectrodeParameters {
     double diffusivity_activation{0.0};  // J/mol
     double rate{0.0};                    // mol/(m2 s): exchange current density F rate sqrt(c_e/c_e0) sqrt(s (1 - s))
     double rate_activation{0.0};         // J/mol
-    double empty{0.0}, full{0.0};        // stoichiometry of the formed cell at the ends of its window
+    double empty{0.0}, full{0.0};        // stoichiometry at the ends of the window, of the cell that was measured
     double pristine{0.0};                // stoichiometry of the cell just filled
     CurveFormula curve;
 };
@@ -89,7 +89,8 @@ struct ParticleParameters {
     double wetted{1.0};              // of the area, when the cell is loaded pristine
     double wetting_time{0.0};        // s: what is dry falls by e in this
     double tapped_voltage{2.0};      // V after the tap charge
-    double formed_charge{0.30};      // of the window, as a formed cell is loaded
+    double formed_charge{0.30};      // as a formed cell is loaded: of the window that its film has left, or of the
+                                     // measured cell's where no film grows
     double ambient{25.0};            // degC
     bool reversed{false};            // lies in the fixture the wrong way round
     std::vector<CellFault> faults;

@@ -101,9 +101,8 @@ class StageSolver {
 
     void resolve(Sphere& made) const {
         const SphereModes& modes = eq_.modes_.sphere;
-        const double shrink = 1.0 / (1.0 + g_ * wetting_);
-        made.mean.at = (stage_.base[made.mean_at] + g_ * wetting_ * made.dry) * shrink;
-        made.mean.by = g_ * made.per_ampere * shrink;
+        made.mean.at = (stage_.base[made.mean_at] - (1.0 - wet_) * made.dry) / wet_;
+        made.mean.by = g_ * made.per_ampere;
         const double* const base = stage_.base.data() + made.modes_at;
         double* const damping = made.damping.data();
         for (std::size_t k = 0; k < modes.count; ++k) {
@@ -456,7 +455,7 @@ class StageSolver {
 
     void sphere_rates(const Sphere& sphere, double current, ParticleState& rate) const {
         const double inflow = sphere.per_ampere * current;
-        rate[sphere.mean_at] = (inflow + wetting_ * (sphere.dry - stage_.base[sphere.mean_at])) / (1.0 + g_ * wetting_);
+        rate[sphere.mean_at] = inflow * wet_;
         const SphereModes& modes = eq_.modes_.sphere;
         const double* const base = stage_.base.data() + sphere.modes_at;
         double* const mode_rate = rate.data() + sphere.modes_at;

@@ -117,7 +117,7 @@ bool ParticleCell::attempt(double h, Moment& to) {
     to.y = y;
     to.rate = k_[esdirk::stages - 1];
     to.algebra = found;
-    to.opened = std::max(now_.opened, y[unknown::negative]);
+    to.opened = std::max(now_.opened, equations_.wet_graphite(y, to.time));
     to.faults = now_.faults;
     to.charged = now_.charged + std::max(y[unknown::input] - now_.y[unknown::input], 0.0);
     to.lowest_graphite = std::min(now_.lowest_graphite, found.graphite);
@@ -135,8 +135,9 @@ double ParticleCell::step_error(double h, const Moment& to) const {
     }
     const double g = esdirk::diagonal * h;
     const SphereModes& sphere = equations_.modes().sphere;
+    const double wet = equations_.wetted(to.time);
     const auto surface = [&](std::size_t mean, std::size_t first, double diffusion) {
-        double sum = off[mean];
+        double sum = off[mean] / wet;
         for (std::size_t k = 0; k < sphere.count; ++k) {
             sum += off.data()[first + k] / (1.0 + g * diffusion * sphere.decay.data()[k]);
         }

@@ -62,33 +62,47 @@ class SimulatedChannel final : public channel::Channel {
 
     [[nodiscard]] channel::Health health() const override { return {}; }
 
-    // A capacity that no cell has leaves the fixture empty, which the connection checks then find.
-    void load_cell(const std::string& cell_id, Charge capacity, CellState state, Time now) override {
+    // A capacity or a chemistry that no cell has leaves the fixture empty, which the connection checks then find.
+    void load_cell(const channel::LoadedCell& cell, Time now) override {
         // What a cell is like goes with its ID: it is the same cell on every channel. The noise is the channel's own.
-        const std::uint64_t drawn = mixed(number_of(cell_id));
+        const std::uint64_t drawn = mixed(number_of(cell.id));
         StageOptions stage = options_.stage;
         if (options_.chamber) {
             stage.ambient = around_ = options_.chamber->at(now);
         }
         stage.seed = mixed(options_.stage.seed ^ drawn);
         CellKind kind{static_cast<const CellKind&>(options_)};
-        if (!options_.faulty_cell.empty() && options_.faulty_cell != cell_id) {
+        if (!options_.faulty_cell.empty() && options_.faulty_cell != cell.id) {
             kind.cell.faults.clear();
             kind.cell.reversed = false;
             stage.faults.clear();
         }
-        std::unique_ptr<Cell> made = make_cell(kind, ampere_hours(capacity), state, drawn, stage.ambient);
+        const bool by_chemistry = !kind.set && options_.set_of;
+        if (by_chemistry) {
+            kind.set = options_.set_of(cell.chemistry);
+        }
+        std::unique_ptr<Cell> made =
+            by_chemistry && !kind.set ? nullptr
+                                      : make_cell(kind, ampere_hours(cell.capacity), cell.state, drawn, stage.ambient);
         stage_ = made ? std::make_unique<Stage>(std::move(made), std::move(stage), now) : empty_stage(options_, now);
     }
 
-  private:
-    // In small steps: each makes the cell's equations anew.
-    void follow_chamber(Time now) {
-        constexpr double step = 0.01;  // K
-        if (!options_.chamber) {
-            return;
+    void ambient_was(Temperature ambient, Time then) override {
+        if (options_.chamber) {
+            lived_again_ = then;
+            surround(celsius(ambient), then, 0.1);  // a reading, with its noise
         }
-        const double celsius = options_.chamber->at(now);
+    }
+
+  private:
+    void follow_chamber(Time now) {
+        if (options_.chamber && now > lived_again_) {
+            surround(options_.chamber->at(now), now, 0.01);
+        }
+    }
+
+    // In steps of so many kelvins: each makes the cell's equations anew.
+    void surround(double celsius, Time now, double step) {
         if (std::fabs(celsius - around_) >= step) {
             around_ = celsius;
             stage_->ambient(celsius, now);
@@ -103,6 +117,7 @@ class SimulatedChannel final : public channel::Channel {
 
     SimulatedChannelOptions options_;
     double around_{options_.stage.ambient};  // degC, as the stage was last told
+    Time lived_again_{INT64_MIN};            // up to here the chamber's present says nothing
     std::unique_ptr<Stage> stage_;
 };
 

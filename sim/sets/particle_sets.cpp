@@ -175,6 +175,27 @@ ReadSet read_particle_set(std::string file, std::string_view text) {
     return read;
 }
 
+Result<ParticleParameters> particle_set_in(const std::string& path) {
+    const Result<std::string> text = protocol::read_file_bounded(path);
+    if (!text) {
+        return tl::unexpected(text.error());
+    }
+    ReadSet read = read_particle_set(path, *text);
+    if (!read.parameters) {
+        return fail(Failure::bad_data, render(read.diagnostics, *text));
+    }
+    return std::move(*read.parameters);
+}
+
+Result<std::string, std::string> chemistry_of_set_in(const std::string& path) {
+    Result<ParticleParameters> set = particle_set_in(path);
+    if (!set) {
+        const bool told = set.error().failure == Failure::bad_data;
+        return tl::unexpected(told ? set.error().message : "error: " + set.error().message + "\n");
+    }
+    return std::move(set->chemistry);
+}
+
 Result<ParticleParameters> particle_set(const std::string& name) {
     const std::string chemistry = name == "other" ? "NMC/graphite" : name;
     const bool is_chemistry = chemistry.find('/') != std::string::npos && chemistry.find('.') == std::string::npos;
@@ -189,16 +210,15 @@ Result<ParticleParameters> particle_set(const std::string& name) {
             return std::move(*read.parameters);
         }
     }
-    const Result<std::string> text = protocol::read_file_bounded(name);
-    if (!text) {
-        return fail(text.error().failure, "no parameter set and no file is called \"" + escaped(name, 200) + "\" (" +
-                                              text.error().message + "); built in are " + known);
+    Result<ParticleParameters> set = particle_set_in(name);
+    if (!set && set.error().failure == Failure::bad_data) {
+        return fail(Failure::bad_data, "the parameter set cannot be used\n" + set.error().message);
     }
-    ReadSet read = read_particle_set(name, *text);
-    if (!read.parameters) {
-        return fail(Failure::bad_data, "the parameter set cannot be used\n" + render(read.diagnostics, *text));
+    if (!set) {
+        return fail(set.error().failure, "no parameter set and no file is called \"" + escaped(name, 200) + "\" (" +
+                                             set.error().message + "); built in are " + known);
     }
-    return std::move(*read.parameters);
+    return set;
 }
 
 }  // namespace slowfilm::sim

@@ -25,6 +25,11 @@ struct ReadSet {
 };
 [[nodiscard]] ReadSet read_particle_set(std::string file, std::string_view text);
 
+// The set in this file and no built-in one. Of a bad set `failure` bad_data and the complaints at their places.
+[[nodiscard]] Result<ParticleParameters> particle_set_in(const std::string& path);
+// Its chemistry, or what is wrong with it, rendered under the file's own name.
+[[nodiscard]] Result<std::string, std::string> chemistry_of_set_in(const std::string& path);
+
 // A shipped set by its name or by the chemistry a protocol gives ("NMC/graphite"; "other" is taken as that), else a
 // file at this path. bad_data with every complaint and its place; no_input: no such set and no such file.
 [[nodiscard]] Result<ParticleParameters> particle_set(const std::string& name);

@@ -60,15 +60,15 @@ TEST(SimulatedChannel, an_empty_fixture_reads_nothing_and_lets_no_current_flow) 
 
 TEST(SimulatedChannel, a_loaded_cell_is_charged) {
     const auto channel = channel_of();
-    channel->load_cell("F-0001", 5000_mAh, CellState::pristine, at(100));
+    channel->load_cell({"F-0001", "NMC/graphite", 5000_mAh, CellState::pristine}, at(100));
     EXPECT_EQ(sampled(*channel, at(100)).voltage.value, 240_mV);
     EXPECT_EQ(applied(*channel, half_an_ampere, at(101)), half_an_ampere);
     EXPECT_GT(sampled(*channel, at(701)).voltage.value, 3000_mV);
     EXPECT_EQ(applied(*channel, Open{}, at(701)), Demand(Open{}));
     EXPECT_EQ(sampled(*channel, at(702)).current.value, 0_mA);
-    channel->load_cell("F-0002", 2000_mAh, CellState::formed, at(800));
+    channel->load_cell({"F-0002", "NMC/graphite", 2000_mAh, CellState::formed}, at(800));
     EXPECT_NEAR(volts(sampled(*channel, at(800)).voltage.value), 3.64, 0.001);
-    channel->load_cell("F-0003", 2000_mAh, CellState::tapped, at(900));
+    channel->load_cell({"F-0003", "NMC/graphite", 2000_mAh, CellState::tapped}, at(900));
     EXPECT_NEAR(volts(sampled(*channel, at(900)).voltage.value), 2.0, 0.001);
 }
 
@@ -76,7 +76,7 @@ TEST(SimulatedChannel, a_silent_stage_answers_with_absent_quantities_and_takes_n
     SimulatedChannelOptions options;
     options.stage.faults = {{.kind = StageFaultKind::silent, .from = 10_s, .to = 20_s}};
     const auto channel = channel_of(options);
-    channel->load_cell("F-0001", 5000_mAh, CellState::formed, at(1000));
+    channel->load_cell({"F-0001", "NMC/graphite", 5000_mAh, CellState::formed}, at(1000));
     EXPECT_TRUE(sampled(*channel, at(1009)).voltage.good());
     EXPECT_EQ(sampled(*channel, at(1010)), Sample{});
     const auto lost = applied(*channel, half_an_ampere, at(1011));
@@ -94,7 +94,7 @@ TEST(SimulatedChannel, cells_differ_and_each_is_always_the_same) {
     const auto voltage_of = [&](const char* id, std::uint64_t seed) {
         options.stage.seed = seed;
         const auto channel = channel_of(options);
-        channel->load_cell(id, 5000_mAh, CellState::formed, at(0));
+        channel->load_cell({id, "NMC/graphite", 5000_mAh, CellState::formed}, at(0));
         (void)applied(*channel, DriveCurrent{2000_mA, 4200_mV, 0_mV}, at(1));
         return sampled(*channel, at(3600)).voltage.value;
     };
@@ -109,9 +109,9 @@ TEST(SimulatedChannel, a_fault_can_be_one_cell_s_alone) {
     options.cell.reversed = true;
     options.stage.faults = {{.kind = StageFaultKind::silent, .from = 10_s}};
     const auto channel = channel_of(options);
-    channel->load_cell("F-0001", 5000_mAh, CellState::formed, at(0));
+    channel->load_cell({"F-0001", "NMC/graphite", 5000_mAh, CellState::formed}, at(0));
     EXPECT_GT(sampled(*channel, at(11)).voltage.value, 3000_mV);
-    channel->load_cell("F-0002", 5000_mAh, CellState::formed, at(20));
+    channel->load_cell({"F-0002", "NMC/graphite", 5000_mAh, CellState::formed}, at(20));
     EXPECT_LT(sampled(*channel, at(21)).voltage.value, -(3000_mV));
     EXPECT_EQ(sampled(*channel, at(31)), Sample{});
 }
@@ -122,7 +122,7 @@ TEST(SimulatedChannel, a_weak_cell_holds_less_than_is_written_on_it) {
     const auto weak = channel_of(options);
     const auto good = channel_of();
     for (const auto* channel : {&weak, &good}) {
-        (*channel)->load_cell("F-0001", 5000_mAh, CellState::formed, at(0));
+        (*channel)->load_cell({"F-0001", "NMC/graphite", 5000_mAh, CellState::formed}, at(0));
         (void)applied(**channel, half_an_ampere, at(0));
     }
     EXPECT_GT(sampled(*weak, at(10800)).voltage.value, sampled(*good, at(10800)).voltage.value + 50_mV);
@@ -130,8 +130,8 @@ TEST(SimulatedChannel, a_weak_cell_holds_less_than_is_written_on_it) {
 
 TEST(SimulatedChannel, a_capacity_no_cell_has_leaves_the_fixture_empty) {
     const auto channel = channel_of();
-    channel->load_cell("F-0001", 5000_mAh, CellState::formed, at(0));
-    channel->load_cell("F-0002", Charge{0}, CellState::formed, at(10));
+    channel->load_cell({"F-0001", "NMC/graphite", 5000_mAh, CellState::formed}, at(0));
+    channel->load_cell({"F-0002", "NMC/graphite", Charge{0}, CellState::formed}, at(10));
     EXPECT_EQ(sampled(*channel, at(11)).voltage.value, 0_mV);
 }
 

@@ -1,8 +1,14 @@
 // What a rehearsal on the electrochemical cell tells besides its record.
 #include "daemon/protocol/parse.hpp"
+#include "daemon/results/summary.hpp"
 #include "sim/rehearsal/rehearsal.hpp"
 #include "sim/sets/particle_sets.hpp"
 #include "tests/sim/rehearsal_protocols.hpp"
+
+#include <fstream>
+#include <iterator>
+#include <sstream>
+#include <string>
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
@@ -85,6 +91,33 @@ TEST(RehearsalOfTheElectrochemicalCell, with_a_double_layer_ends_every_shipped_p
             EXPECT_EQ(outcome->run.status.state, RunState::done) << file << ", " << farads_of_5_ah << " F";
         }
     }
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, says_why_the_checks_refused_to_begin) {
+    RehearsalOptions options;
+    options.set = particle_set("NMC/graphite").value();
+    options.set->reversed = true;
+    const std::string text = results::to_text(results::summarise(rehearsed("staged-nmc-pouch.toml", options).run));
+    EXPECT_THAT(text, StartsWith("waiting: "));
+    EXPECT_THAT(text, HasSubstr("\n  connection check: the cell reads -"));
+    EXPECT_THAT(text, HasSubstr("it looks reversed"));
+    EXPECT_THAT(results::to_text(results::summarise(rehearsed("staged-nmc-pouch.toml").run)),
+                Not(HasSubstr("connection check:")));
+}
+
+TEST(RehearsalOfTheElectrochemicalCell, is_the_one_of_the_readme) {
+    std::ifstream file(SLOWFILM_SOURCE_DIR "/README.md");
+    const std::string readme{std::istreambuf_iterator<char>{file}, {}};
+    std::istringstream told(results::to_text(results::summarise(rehearsed("staged-nmc-pouch.toml").run)));
+    int found = 0;
+    for (std::string line; std::getline(told, line);) {
+        if (line.starts_with("      1     ") || line.starts_with("      2     ") ||
+            line.find("first_cycle_efficiency is ") != std::string::npos) {
+            EXPECT_THAT(readme, HasSubstr("\n    " + line + "\n"));
+            ++found;
+        }
+    }
+    EXPECT_EQ(found, 3);
 }
 
 TEST(RehearsalOfTheElectrochemicalCell, refuses_a_set_that_cannot_be) {

@@ -185,7 +185,7 @@ TEST(InstrumentConfig, a_profile_that_is_not_good_is_complained_of_under_its_own
     const std::string said = render(parsed, text);
     EXPECT_THAT(said, AllOf(HasSubstr("bench.toml:14:16: error: the profile has errors"), HasSubstr("bad.toml:"),
                             HasSubstr("'off'")));
-    EXPECT_EQ(parsed.of_profiles.find("bad.toml:"), parsed.of_profiles.rfind("bad.toml:")) << parsed.of_profiles;
+    EXPECT_EQ(parsed.of_files.find("bad.toml:"), parsed.of_files.rfind("bad.toml:")) << parsed.of_files;
 }
 
 }  // namespace

@@ -143,6 +143,36 @@ TEST(BenchConfig, one_channel_of_the_demo_bench_has_a_fault) {
     EXPECT_EQ(faulty, 1);
 }
 
+TEST(BenchConfig, a_simulated_cell_is_of_a_chemistry_or_of_a_set_or_follows_the_protocol) {
+    EXPECT_EQ(parse_bench("night.toml", good).config->channels[0].simulated.chemistry, "");
+    const ParsedBench written = parse_bench("night.toml", with("  seed = 7\n", "  cell = \"LFP/graphite\"\n"));
+    EXPECT_EQ(written.config->channels[0].simulated.chemistry, "LFP/graphite");
+    EXPECT_EQ(written.config->channels[0].simulated.set_file, "");
+    std::string asked;
+    const ParsedBench own = parse_bench("/srv/bench/night.toml", with("  seed = 7\n", "  cell = \"cells/own.toml\"\n"),
+                                        [&](const std::string& path) {
+                                            asked = path;
+                                            return Result<std::string, std::string>("NMC/graphite-SiOx");
+                                        });
+    EXPECT_EQ(asked, "/srv/bench/cells/own.toml");
+    EXPECT_EQ(own.config->channels[0].simulated.set_file, asked);
+    EXPECT_EQ(own.config->channels[0].simulated.chemistry, "NMC/graphite-SiOx");
+}
+
+TEST(BenchConfig, a_simulated_cell_that_cannot_be_is_refused_with_its_place) {
+    const Diagnostic unknown = complaint(with("  seed = 7\n", "  cell = \"NCA/graphite\"\n"));
+    EXPECT_THAT(unknown.message, HasSubstr("\"NCA/graphite\""));
+    EXPECT_EQ(unknown.place, (Place{23, 10}));
+    const std::string text = with("  seed = 7\n", "  cell = \"own.toml\"\n");
+    const ParsedBench bad = parse_bench("night.toml", text, [](const std::string&) {
+        return Result<std::string, std::string>(tl::unexpected<std::string>("own.toml:3:5: error: no radius\n"));
+    });
+    EXPECT_FALSE(bad.config);
+    EXPECT_THAT(render(bad, text), HasSubstr("night.toml:23:10: error: the parameter set of channel 'a1'"));
+    EXPECT_THAT(render(bad, text), HasSubstr("own.toml:3:5: error: no radius"));
+    EXPECT_FALSE(parse_bench("night.toml", text).config) << "nobody there to read it";
+}
+
 TEST(BenchConfig, an_off_state_has_no_default) {
     const Diagnostic found = complaint(with("off_state      = \"relay open\"\n", ""));
     EXPECT_THAT(found.message, HasSubstr("off_state"));

@@ -51,8 +51,8 @@ class WilfulChannel final : public channel::Channel {
     bool silent{false};           // answers with nothing, as a channel does at its own deadline
     bool keeps_samples{false};    // answers later, by answer_samples()
     std::vector<Demand> demands;  // as asked
-    std::vector<std::string> cells;
-    std::vector<Temperature> ambients;
+    std::vector<std::string> cells, chemistries;
+    std::vector<Temperature> ambients, past_ambients;
     std::function<void(const Demand&)> on_demand;
     std::function<void()> on_load;           // a cell is put in
     std::function<void(Sample&)> on_sample;  // changes what is read
@@ -92,12 +92,17 @@ class WilfulChannel final : public channel::Channel {
         ambients.push_back(ambient);
         inner_->set_ambient(ambient, now);
     }
-    void load_cell(const std::string& cell, Charge capacity, CellState state, Time now) override {
-        cells.push_back(cell);
+    void load_cell(const channel::LoadedCell& cell, Time now) override {
+        cells.push_back(cell.id);
+        chemistries.push_back(cell.chemistry);
         if (on_load) {
             on_load();
         }
-        inner_->load_cell(cell, capacity, state, now);
+        inner_->load_cell(cell, now);
+    }
+    void ambient_was(Temperature ambient, Time then) override {
+        past_ambients.push_back(ambient);
+        inner_->ambient_was(ambient, then);
     }
     [[nodiscard]] bool owes_sample() const { return !kept_.empty(); }
     void answer_samples() {

@@ -15,6 +15,9 @@ namespace slowfilm::sim {
 namespace {
 
 constexpr double most_beyond = 1e-3;  // V
+// A thousandth of the default.
+constexpr ParticleTolerance fine{
+    .voltage = 4e-8, .between = 2e-7, .film = 2e-7, .temperature = 2e-6, .first_step = 1e-3};
 
 ParticleParameters layered(std::string_view name, double farads_of_5_ah) {
     ParticleParameters p = particle_set(std::string{name}).value();
@@ -158,23 +161,55 @@ TEST(DoubleLayer, is_resolved_by_the_default_tolerance) {
     for (const double farads : {0.0005, 0.1, 1.0, 5.0}) {
         const ParticleParameters p = layered("nmc-graphite-pouch-5ah", farads);
         ParticleCell cell(p, CellState::pristine);
-        ParticleCell fine(p, CellState::pristine,
-                          {.voltage = 4e-8, .between = 2e-7, .film = 2e-7, .temperature = 2e-6, .first_step = 1e-3});
+        ParticleCell exact(p, CellState::pristine, fine);
         std::vector<double> first, later;
         double t = 0.0;
         for (const auto& [current, seconds] : {std::pair{0.5, 9000.0}, {0.0, 600.0}, {2.0, 3000.0}, {-1.0, 3000.0}}) {
             const CurrentDrive drive{current, 4.2, 0.0};
             cell.drive(t, drive);
-            fine.drive(t, drive);
+            exact.drive(t, drive);
             for (double since = 1.0; since <= seconds; since += 1.0) {
                 t += 1.0;
-                const double off = std::abs(cell.at(t).voltage - fine.at(t).voltage);
+                const double off = std::abs(cell.at(t).voltage - exact.at(t).voltage);
                 (since <= 60.0 ? first : later).push_back(off);
             }
         }
         std::sort(later.begin(), later.end());
         EXPECT_LT(later[later.size() * 99 / 100], 1e-4) << farads << " F";
         EXPECT_LT(*std::max_element(first.begin(), first.end()), 1e-3) << farads << " F";
+    }
+}
+
+TEST(DoubleLayer, answers_a_small_step_as_a_capacitor_beside_the_reaction) {
+    // V = I (R + Rr (1 - exp(-t/(Rr C)))), Rr = RT/F / (A F k sqrt(x (1 - x))) for small currents, of Butler and
+    // Volmer's law and Kirchhoff's. At C/20 they are small, and the rest of the cell hardly moves meanwhile.
+    const ParticleParameters p = [] {
+        ParticleParameters set = layered("nmc-graphite-pouch-5ah", 5.0);
+        set.leakage_resistance = 1e300;
+        set.film.grows = false;
+        set.plating.happens = false;
+        return set;
+    }();
+    const double current = p.capacity / 20.0;
+    ParticleCell cell(p, CellState::formed, fine);
+    const double x = cell.report().negative;
+    const double rest = cell.at(0.0).voltage;
+    cell.drive(0.0, CurrentDrive{current, 4.2, 0.0});
+    const double at_once = cell.at(0.0).voltage - rest;
+    const ElectrodeParameters& graphite = p.negative;
+    const double surface = graphite.surface * graphite.thickness * p.area;
+    const double reaction =
+        gas_constant * 298.15 / faraday / (surface * faraday * graphite.rate * std::sqrt(x * (1.0 - x)));
+    const double constant = reaction * p.double_layer;
+    ParticleParameters bare_set = p;
+    bare_set.double_layer = 0.0;
+    ParticleCell bare(bare_set, CellState::formed, fine);
+    bare.drive(0.0, CurrentDrive{current, 4.2, 0.0});
+    EXPECT_NEAR((bare.at(0.0).voltage - rest - at_once) / (current * reaction), 1.0, 2e-3);
+    for (const double parts : {0.25, 0.5, 1.0, 2.0}) {
+        const double t = parts * constant;
+        const double behind = bare.at(t).voltage - cell.at(t).voltage;
+        EXPECT_NEAR(behind / (current * reaction), std::exp(-parts), 0.005) << parts;
     }
 }
 

@@ -5,6 +5,7 @@
 
 #include <cmath>
 #include <limits>
+#include <tuple>
 
 #include <gtest/gtest.h>
 
@@ -174,21 +175,67 @@ TEST(ParticlePhysics, cold_and_fast_plates_lithium_which_is_partly_stripped_agai
     EXPECT_NEAR(run.cell.report().lithium, before, 1e-8);
 }
 
-TEST(ParticlePhysics, what_is_dry_comes_in_as_it_is_wetted_and_brings_its_own_lithium) {
+ParticleParameters half_dry(double wetting_time) {
     ParticleParameters dry = pouch();
     dry.wetted = 0.7;
-    dry.wetting_time = 4.0 * 3600.0;
-    Formation run(dry);
-    const double before = run.cell.report().lithium;
-    const auto first = run.cycle(0.5, 4.2, 2.7, 0.1);
-    const auto second = run.cycle(0.5, 4.2, 2.7, 0.1);
-    EXPECT_GT(second.out(), first.out() * 0.98);
-    EXPECT_NEAR(run.cell.report().lithium, before, 2e-4);  // the area grows between the stages of a step
+    dry.wetting_time = wetting_time;
+    return dry;
+}
+
+TEST(ParticlePhysics, what_is_dry_comes_in_as_it_is_wetted_and_brings_its_own_lithium) {
     Formation wet(pouch());
-    wet.cell.drive(0.0, CurrentDrive{0.5, 4.2, 0.0});
-    ParticleCell early(dry, CellState::pristine);
-    early.drive(0.0, CurrentDrive{0.5, 4.2, 0.0});
-    EXPECT_GT(early.at(1800.0).voltage, wet.cell.at(1800.0).voltage);
+    Formation soon(half_dry(4.0 * 3600.0));
+    Formation never(half_dry(1e9));
+    const auto last = [](Formation& run) {
+        (void)run.cycle(0.5, 4.2, 2.7, 0.1);
+        return run.cycle(0.5, 4.2, 2.7, 0.1).out();
+    };
+    const double whole = last(wet);
+    EXPECT_NEAR(last(soon) / whole, 1.0, 0.01);
+    EXPECT_NEAR(last(never) / whole, 0.7, 0.01);
+    const auto early = [](const ParticleParameters& p) {
+        ParticleCell cell(p, CellState::pristine);
+        cell.drive(0.0, CurrentDrive{0.5, 4.2, 0.0});
+        return cell.at(1800.0).voltage;
+    };
+    EXPECT_GT(early(half_dry(4.0 * 3600.0)), early(pouch()) + 0.01);
+}
+
+TEST(ParticlePhysics, wetting_conserves_lithium_to_1e_8_Ah_over_100_hours) {
+    Formation run(half_dry(10.0 * 3600.0));
+    const double before = run.cell.report().lithium;
+    while (run.time < 100.0 * 3600.0) {
+        (void)run.cycle(0.5, 4.2, 2.7, 0.1);
+        EXPECT_NEAR(run.cell.report().lithium, before, 1e-8) << run.time / 3600.0 << " h";
+    }
+    EXPECT_GT(run.cell.report().film_charge, 0.5);
+}
+
+TEST(ParticlePhysics, a_formed_cell_is_what_its_own_formation_leaves) {
+    for (const auto& [name, low, high] : {std::tuple{"nmc-graphite-pouch-5ah", 2.7, 4.2},
+                                          {"nmc-graphite-siox-cylindrical-5ah", 2.5, 4.2},
+                                          {"lfp-graphite-cylindrical-2ah", 2.0, 3.65}}) {
+        const ParticleParameters p = particle_set(name).value();
+        const double tenth = p.capacity / 10.0;
+        Formation made(p);
+        const double lithium = made.cell.report().lithium;
+        for (int cycle = 0; cycle < 3; ++cycle) {
+            (void)made.cycle(tenth, high, low, tenth / 5.0);
+        }
+        Formation loaded(p, CellState::formed);
+        EXPECT_NEAR(loaded.cell.report().lithium, lithium, 1e-9) << name;
+        EXPECT_NEAR(loaded.cell.report().film_thickness / made.cell.report().film_thickness, 1.0, 1e-3) << name;
+        (void)loaded.cycle(tenth, high, low, tenth / 5.0);  // from where it was loaded
+        const double own = made.cycle(tenth, high, low, tenth / 5.0).out();
+        EXPECT_NEAR(loaded.cycle(tenth, high, low, tenth / 5.0).out() / own, 1.0, 2e-3) << name;
+    }
+}
+
+TEST(ParticlePhysics, a_formed_cell_is_wet_all_through) {
+    ParticleCell dry(half_dry(4.0 * 3600.0), CellState::formed);
+    ParticleCell wet(pouch(), CellState::formed);
+    EXPECT_EQ(dry.at(1000.0).voltage, wet.at(1000.0).voltage);
+    EXPECT_EQ(dry.report().lithium, wet.report().lithium);
 }
 
 TEST(ParticlePhysics, heat_comes_to_the_balance_of_power_and_cooling) {

@@ -56,13 +56,13 @@ TEST(ParticleSets, say_of_the_first_cycle_what_they_come_to_beside_what_was_meas
     EXPECT_THAT(particle_set("LFP/graphite")->compared, HasSubstr("no first charge of such cells has been compared"));
 }
 
-TEST(ParticleSets, come_to_the_efficiencies_of_their_readme) {
-    std::ifstream file(SLOWFILM_SOURCE_DIR "/sim/cells/README.md");
-    const std::string readme{std::istreambuf_iterator<char>{file}, {}};
+TEST(ParticleSets, come_to_the_efficiencies_of_their_table) {
+    std::ifstream file(SLOWFILM_SOURCE_DIR "/sim/cells/sets.md");
+    const std::string table{std::istreambuf_iterator<char>{file}, {}};
     for (const ShippedSet& set : shipped_sets()) {
         const ParticleParameters parameters = particle_set(std::string{set.name}).value();
         const double efficiency = ParticleCell(parameters, CellState::pristine).first_cycle_efficiency().value();
-        EXPECT_THAT(readme, HasSubstr("| " + std::string{set.name} + " | " + print_fixed(efficiency, 4) + " | "));
+        EXPECT_THAT(table, HasSubstr("| " + std::string{set.name} + " | " + print_fixed(efficiency, 4) + " | "));
     }
 }
 
@@ -119,6 +119,14 @@ TEST(ParticleSets, a_bad_one_is_refused_with_the_place_and_the_reason) {
              {"diffusivity            = 2.728e-14", "diffusivity            = 2.728e+14", "a diffusivity lies between"},
              {"linear = 3.329", "linear = -3.329", "the conductivity is not within"},
              {"area        = 0.235312", "area        = 2.35312", "is not a cell of 5 Ah"},
+             {"tapped_voltage     = 2.0 ", "tapped_voltage     = 9.9 ",
+              "a tapped cell stands between 0.239 V, as it was filled, and 2.469 V, where its film would begin to "
+              "grow, not "
+              "at 9.9 V"},
+             {"tapped_voltage     = 2.0 ", "tapped_voltage     = 0.1 ", "a tapped cell stands between 0.239 V"},
+             {"double_layer       = 0.0 ", "double_layer       = 51.0 ",
+              "0.0001 to 10 F for each Ah, of which 0.2 to 1 are common, not 51"},
+             {"formed_thickness    = 27.35e-9", "formed_thickness    = 200e-9", "the film of a formed cell would hold"},
          }) {
         const std::string said = said_of(from, to);
         EXPECT_THAT(said, HasSubstr(what)) << from;
