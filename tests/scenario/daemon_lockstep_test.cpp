@@ -214,7 +214,8 @@ INSTANTIATE_TEST_SUITE_P(
     Kinds, LockstepFault,
     testing::Values(FaultCase{"unplugged", "kind = \"unplugged\"\nafter = \"3 min\"\nfor = \"20 s\"\n", "was lost"},
                     FaultCase{"silent", "kind = \"silent\"\nafter = \"3 min\"\nfor = \"30 s\"\n", "no fresh reading"},
-                    FaultCase{"rebooted", "kind = \"rebooted\"\nafter = \"3 min\"\n", "restarted"}),
+                    FaultCase{"rebooted", "kind = \"rebooted\"\nafter = \"3 min\"\n",
+                              "rebooted and lost its settings"}),
     [](const testing::TestParamInfo<FaultCase>& one) { return std::string{one.param.name}; });
 
 }  // namespace
