@@ -117,10 +117,18 @@ void Bench::open_outputs(Opened done) {
                   });
 }
 
+// Virtual instruments that are being brought up make time go on, though every output is seen open: what was started
+// meanwhile would begin at another time in every run. With runs found, or without an instrument, there is no rest.
+bool Bench::still_brought_up() const {
+    return options_.lockstep != nullptr && !outputs_opened_ && !schedule_->at_rest() &&
+           std::none_of(tasks_.begin(), tasks_.end(),
+                        [](const auto& task) { return task->opening_failed() || task->run() != nullptr; });
+}
+
 void Bench::watch_outputs(std::chrono::steady_clock::time_point until, Opened done) {
     const bool settled = std::all_of(tasks_.begin(), tasks_.end(),
                                      [](const auto& task) { return task->output_open() || task->opening_failed(); });
-    if (settled || std::chrono::steady_clock::now() >= until) {
+    if ((settled && !still_brought_up()) || std::chrono::steady_clock::now() >= until) {
         std::vector<std::string> not_open;
         for (const auto& task : tasks_) {
             if (!task->output_open()) {

@@ -91,6 +91,7 @@ class Bench final : public Surroundings {
 
     // building (bench.cpp)
     [[nodiscard]] Result<void> make_channels(const ChannelFactory& factory);
+    [[nodiscard]] bool still_brought_up() const;
     void watch_outputs(std::chrono::steady_clock::time_point until, Opened done);
     void interval();
     void warn_when_behind();

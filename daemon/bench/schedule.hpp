@@ -39,6 +39,8 @@ class Schedule {
 
     // Time goes on only as far as the other side of this, whose timing is the virtual clock's, has come with it.
     void go_with(channel::Lockstep& lockstep) { lockstep_ = &lockstep; }
+    // Nothing is due any more: virtual time stands still until somebody asks for something.
+    [[nodiscard]] bool at_rest() const { return queue_.empty() && !virtual_->next_alarm(); }
     // From here on virtual time goes as fast as the machine's.
     void at_machines_pace();
 

@@ -211,13 +211,11 @@ const ScpiInstrument::Command* ScpiInstrument::find(const std::string& header, b
     const auto* const found = std::find_if(std::begin(commands), std::end(commands), [&](const Command& known) {
         return wire::header_matches(known.pattern, bare) && (query ? known.asks : known.tells);
     });
-    if (found == std::end(commands)) {
-        return nullptr;
+    const Command* const command = found == std::end(commands) ? nullptr : found;
+    if (command != nullptr && understood_.size() < remembered_most) {
+        understood_.emplace(header, command);
     }
-    if (understood_.size() < remembered_most) {
-        understood_.emplace(header, found);
-    }
-    return found;
+    return command;
 }
 
 // False after a command error.
@@ -358,15 +356,6 @@ std::optional<std::int64_t> ScpiInstrument::number(const std::string& text, cons
     constexpr double held_by_count = 9e18;
     const double nano = value ? std::round(*value * scale) : held_by_count;
     return static_cast<std::int64_t>(std::clamp(nano, -held_by_count, held_by_count));
-}
-
-std::optional<bool> ScpiInstrument::truth(const std::string& text) {
-    if (const auto read = wire::read_boolean(text)) {
-        return *read;
-    }
-    status_.error(text.find_first_not_of("0123456789.+-eE") == std::string::npos ? ScpiError::out_of_range
-                                                                                 : ScpiError::illegal_value);
-    return std::nullopt;
 }
 
 // --- IEEE 488.2 and the instrument -----------------------------------------------------------------------------------
@@ -582,7 +571,6 @@ void ScpiInstrument::switch_state(std::optional<Setting> protection, Call& call)
 // --- Meters ----------------------------------------------------------------------------------------------------------
 
 void ScpiInstrument::measure(const Command& command, Call& call) {
-    constexpr double charge_end = 1e6;  // Ah: its count goes on for longer than anybody forms a cell
     for (const std::size_t index : call.outputs) {
         Output& output = *outputs_[index];
         const OutputOptions& options = output.options();
@@ -594,7 +582,7 @@ void ScpiInstrument::measure(const Command& command, Call& call) {
             const Current end = options.kind == OutputKind::load ? options.sink_max : options.source_max;
             text = reading(amperes(sample.current.value), sample.current.good(), amperes(end));
         } else if (command.row == Row::read_charge) {
-            text = reading(output.counted(), true, charge_end);
+            text = reading(output.counted(), true, 1e6);  // Ah: it goes on for longer than anybody forms a cell
         } else if (command.row == Row::read_terminals && options.stage.reads_terminals) {
             text = reading(output.terminals(call.now) + amperes(sample.current.value) * options.stage.lead_resistance,
                            true, volts(options.voltage_max));

@@ -185,4 +185,13 @@ std::string ScpiInstrument::describe(Time now) {
     return text;
 }
 
+std::optional<bool> ScpiInstrument::truth(const std::string& text) {
+    if (const auto read = wire::read_boolean(text)) {
+        return *read;
+    }
+    status_.error(text.find_first_not_of("0123456789.+-eE") == std::string::npos ? ScpiError::out_of_range
+                                                                                 : ScpiError::illegal_value);
+    return std::nullopt;
+}
+
 }  // namespace slowfilm::sim::instrument

@@ -127,6 +127,30 @@ TEST(Lockstep, charge_step_ends_and_efficiency_are_those_of_a_rehearsal_of_the_s
     }
 }
 
+// config/serial-bench.toml as README's tour runs it, in a folder of its own.
+std::string shipped_bench(const std::string& ports) {
+    std::string text = read_whole(SLOWFILM_SOURCE_DIR "/config/serial-bench.toml");
+    for (const auto& [from, to] : std::vector<std::pair<std::string, std::string>>{
+             {"/tmp/virtual-bench/", ports + "/"},
+             {"\"instruments/", "\"" SLOWFILM_SOURCE_DIR "/config/instruments/"},
+             {"\n[limits]", "socket = \"control/socket\"\n\n[limits]"}}) {
+        // The last: in what is read, not in what is said of it.
+        text.replace(text.rfind(from), from.size(), to);
+    }
+    return text;
+}
+
+TEST(Lockstep, the_shipped_bench_runs_a_shipped_protocol_on_the_shipped_instruments) {
+    LockstepBench bench("1000000", read_whole(SLOWFILM_SOURCE_DIR "/config/virtual-bench.toml"),
+                        read_whole(command::shipped("staged-nmc-pouch.toml")));
+    bench.folder.write("bench.toml", shipped_bench(bench.folder / "ports"));
+    bench.daemon.start();
+    bench.start({"b1"});
+    bench.daemon.await("b1", [](const boost::json::object& channel) { return channel.at("state") == "asking"; });
+    EXPECT_EQ(bench.daemon.end(SIGTERM), 0) << bench.daemon.log();
+    EXPECT_THAT(bench.daemon.log(), HasSubstr("asks"));
+}
+
 // --- Who may scale time ----------------------------------------------------------------------------------------------
 
 TEST(Lockstep, a_second_daemon_is_told_that_the_clock_is_taken) {
@@ -214,7 +238,8 @@ INSTANTIATE_TEST_SUITE_P(
     Kinds, LockstepFault,
     testing::Values(FaultCase{"unplugged", "kind = \"unplugged\"\nafter = \"3 min\"\nfor = \"20 s\"\n", "was lost"},
                     FaultCase{"silent", "kind = \"silent\"\nafter = \"3 min\"\nfor = \"30 s\"\n", "no fresh reading"},
-                    FaultCase{"rebooted", "kind = \"rebooted\"\nafter = \"3 min\"\n", "restarted"}),
+                    FaultCase{"rebooted", "kind = \"rebooted\"\nafter = \"3 min\"\n",
+                              "rebooted and lost its settings"}),
     [](const testing::TestParamInfo<FaultCase>& one) { return std::string{one.param.name}; });
 
 }  // namespace
