@@ -2,10 +2,12 @@
 
 #include "daemon/bench/config_channel.hpp"
 #include "daemon/bench/config_instrument.hpp"
+#include "daemon/bench/config_units.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/protocol/toml_reader.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cstdlib>
 #include <filesystem>
 #include <map>
@@ -20,6 +22,7 @@ using protocol::Table;
 
 constexpr Duration commit_least = 100_ms;
 constexpr Duration commit_most = 60_s;
+constexpr std::array<std::string_view, 2> chamber_kinds{"simulated", "modbus"};
 
 std::string absolute_path(const std::string& bench_file, const std::string& path) {
     std::error_code ignored;
@@ -79,7 +82,7 @@ void read_access(Table& root, BenchConfig& config) {
     }
 }
 
-void read_chambers(Table& root, BenchConfig& config) {
+void read_chambers(Table& root, UnitReader& units, BenchConfig& config) {
     for (Table& table : root.tables("chamber")) {
         ChamberConfig chamber;
         chamber.place = table.place();
@@ -92,7 +95,11 @@ void read_chambers(Table& root, BenchConfig& config) {
             table.error(table.place_of("name"), "there are two chambers '" + escaped(chamber.name) +
                                                     "'; every chamber needs a name of its own");
         }
-        const auto ramp = table.quantity<Dimension::temperature_slope>("ramp", Need::required);
+        const bool real = table.word("kind", chamber_kinds).value_or(0) == 1;
+        if (real) {
+            chamber.unit = units.read_chamber(table);
+        }
+        const auto ramp = real ? std::nullopt : table.quantity<Dimension::temperature_slope>("ramp", Need::required);
         const auto min = table.quantity<Dimension::temperature>("min", Need::required);
         const auto max = table.quantity<Dimension::temperature>("max", Need::required);
         if (ramp && ramp->count <= 0) {
@@ -116,6 +123,7 @@ void read_channels(Table& root, InstrumentReader& instruments, BenchConfig& conf
     std::map<std::string, Place, std::less<>> seen;
     for (Table& table : root.tables("channel", Need::required)) {
         ChannelConfig channel = read_channel(table, instruments);
+        judge_fittings(table, channel, config);
         if (const auto [first, fresh] = seen.emplace(channel.name, channel.place); !fresh && !channel.name.empty()) {
             table.error(table.place_of("name"), "channel '" + escaped(channel.name) + "' stands in line " +
                                                     std::to_string(first->second.line) +
@@ -176,6 +184,7 @@ ParsedBench parse_bench(const std::string& file, std::string_view text) {
     BenchConfig config;
     config.file = file;
     InstrumentReader instruments(file);
+    UnitReader units(file, instruments);
     if (document.readable()) {
         Table root = document.root();
         if (const auto format = root.count("format", Need::required); format && *format != 1) {
@@ -198,14 +207,15 @@ ParsedBench parse_bench(const std::string& file, std::string_view text) {
         }
         read_caps(root, config);
         read_access(root, config);
-        read_chambers(root, config);
+        units.read_sensors(root, config);
+        read_chambers(root, units, config);
         read_channels(root, instruments, config);
         document.refuse_unknown_keys();
     }
     ParsedBench parsed;
     parsed.diagnostics = document.diagnostics();
     parsed.diagnostics.sort();
-    parsed.of_profiles = instruments.complaints();
+    parsed.of_profiles = instruments.complaints() + units.complaints();
     if (!parsed.diagnostics.has_errors()) {
         parsed.config = std::move(config);
     }
