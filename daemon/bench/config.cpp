@@ -2,10 +2,12 @@
 
 #include "daemon/bench/config_channel.hpp"
 #include "daemon/bench/config_instrument.hpp"
+#include "daemon/bench/config_units.hpp"
 #include "daemon/core/text.hpp"
 #include "daemon/protocol/toml_reader.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cstdlib>
 #include <filesystem>
 #include <map>
@@ -20,6 +22,7 @@ using protocol::Table;
 
 constexpr Duration commit_least = 100_ms;
 constexpr Duration commit_most = 60_s;
+constexpr std::array<std::string_view, 2> chamber_kinds{"simulated", "modbus"};
 
 std::string absolute_path(const std::string& bench_file, const std::string& path) {
     std::error_code ignored;
@@ -79,7 +82,7 @@ void read_access(Table& root, BenchConfig& config) {
     }
 }
 
-void read_chambers(Table& root, BenchConfig& config) {
+void read_chambers(Table& root, UnitReader& units, BenchConfig& config) {
     for (Table& table : root.tables("chamber")) {
         ChamberConfig chamber;
         chamber.place = table.place();
@@ -92,7 +95,11 @@ void read_chambers(Table& root, BenchConfig& config) {
             table.error(table.place_of("name"), "there are two chambers '" + escaped(chamber.name) +
                                                     "'; every chamber needs a name of its own");
         }
-        const auto ramp = table.quantity<Dimension::temperature_slope>("ramp", Need::required);
+        const bool real = table.word("kind", chamber_kinds).value_or(0) == 1;
+        if (real) {
+            chamber.unit = units.read_chamber(table);
+        }
+        const auto ramp = real ? std::nullopt : table.quantity<Dimension::temperature_slope>("ramp", Need::required);
         const auto min = table.quantity<Dimension::temperature>("min", Need::required);
         const auto max = table.quantity<Dimension::temperature>("max", Need::required);
         if (ramp && ramp->count <= 0) {
@@ -139,6 +146,7 @@ void read_channels(Table& root, InstrumentReader& instruments, const SetReader& 
     for (Table& table : root.tables("channel", Need::required)) {
         ChannelConfig channel = read_channel(table, instruments);
         read_set_of(root, read_set, config.file, channel, complaints);
+        judge_fittings(table, channel, config);
         if (const auto [first, fresh] = seen.emplace(channel.name, channel.place); !fresh && !channel.name.empty()) {
             table.error(table.place_of("name"), "channel '" + escaped(channel.name) + "' stands in line " +
                                                     std::to_string(first->second.line) +
@@ -200,6 +208,7 @@ ParsedBench parse_bench(const std::string& file, std::string_view text, const Se
     config.file = file;
     InstrumentReader instruments(file);
     std::string of_sets;
+    UnitReader units(file, instruments);
     if (document.readable()) {
         Table root = document.root();
         if (const auto format = root.count("format", Need::required); format && *format != 1) {
@@ -222,14 +231,15 @@ ParsedBench parse_bench(const std::string& file, std::string_view text, const Se
         }
         read_caps(root, config);
         read_access(root, config);
-        read_chambers(root, config);
+        units.read_sensors(root, config);
+        read_chambers(root, units, config);
         read_channels(root, instruments, read_set, config, of_sets);
         document.refuse_unknown_keys();
     }
     ParsedBench parsed;
     parsed.diagnostics = document.diagnostics();
     parsed.diagnostics.sort();
-    parsed.of_files = instruments.complaints() + of_sets;
+    parsed.of_files = instruments.complaints() + units.complaints() + of_sets;
     if (!parsed.diagnostics.has_errors()) {
         parsed.config = std::move(config);
     }

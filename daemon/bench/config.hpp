@@ -4,6 +4,7 @@
 #include "daemon/bench/access.hpp"
 #include "daemon/channel/board_options.hpp"
 #include "daemon/channel/instrument_options.hpp"
+#include "daemon/channel/unit_profile.hpp"
 #include "daemon/core/diagnostic.hpp"
 #include "daemon/core/quantity.hpp"
 #include "daemon/core/result.hpp"
@@ -11,6 +12,7 @@
 
 #include <cstdint>
 #include <functional>
+#include <memory>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -62,19 +64,36 @@ struct SimulatedConfig {
     std::vector<SimulatedFault> faults;
 };
 
-// A chamber around some channels; simulated, as they are.
+// A unit on a Modbus line.
+struct UnitConfig {
+    std::shared_ptr<const channel::UnitProfile> profile;
+    channel::BusOptions bus;  // the profile's, with the port's path
+    std::uint8_t unit{1};
+    Duration period;  // how often it is asked
+};
+
+// A thermometer on a module of the bench's own.
+struct SensorConfig {
+    std::string name;
+    Place place;
+    UnitConfig unit;
+    std::uint16_t input{0};
+};
+
+// A chamber around some channels: simulated, or real, as they are.
 struct ChamberConfig {
     std::string name;
     Place place;
-    TemperatureSlope ramp;  // how fast its temperature goes to what is set, either way; > 0
-    Temperature min, max;   // what can be set
+    TemperatureSlope ramp;           // of a simulated one: how fast it goes to what is set, either way; > 0
+    Temperature min, max;            // what can be set
+    std::optional<UnitConfig> unit;  // of one that is real
 };
 
 struct ChannelConfig {
     std::string name;
-    std::string group;        // "" for none
-    std::string chamber;      // "" for none
-    std::string thermometer;  // a sensor of the bench; "" where the channel reads its own, or none
+    std::string group;                             // "" for none
+    std::string chamber;                           // "" for none
+    std::string thermometer, ambient_thermometer;  // sensors of the bench; "" where it reads its own, or none
     Place place;
     ChannelTraits traits;
     SimulatedConfig simulated;                                    // unless there is
@@ -92,6 +111,7 @@ struct BenchConfig {
     Duration commit_every{1'000'000};
     BenchCaps caps;
     AccessLists access;
+    std::vector<SensorConfig> sensors;
     std::vector<ChamberConfig> chambers;
     std::vector<ChannelConfig> channels;
 };

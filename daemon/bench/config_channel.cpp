@@ -96,7 +96,7 @@ void read_own_traits(Table& channel, ChannelTraits& traits) {
     read_voltage(channel, traits);
     read_current(channel, traits);
     traits.off_state = static_cast<OffState>(channel.word("off_state", off_states, Need::required).value_or(0));
-    traits.has_ambient = channel.truth("ambient_sensor").value_or(false);
+    traits.has_ambient = channel.truth("ambient_sensor").value_or(false) || traits.has_ambient;
     traits.has_contactor = channel.truth("contactor").value_or(false);
 }
 
@@ -223,7 +223,18 @@ ChannelConfig read_channel(Table& table, InstrumentReader& instruments) {
     }
     const std::optional<std::size_t> kind = table.word("kind", kinds, Need::required);
     channel.group = table.text("group").value_or("");
+    channel.chamber = table.text("chamber").value_or("");
     channel.traits = read_traits(table);
+    channel.traits.has_chamber = !channel.chamber.empty();
+    if (kind == std::size_t{0}) {
+        refuse_table(table, "thermometer", "a simulated channel has a thermometer of its own; leave 'thermometer' out");
+        refuse_table(table, "ambient_thermometer", "a simulated channel has 'ambient_sensor' instead");
+    } else {
+        channel.thermometer = table.text("thermometer").value_or("");
+        channel.ambient_thermometer = table.text("ambient_thermometer").value_or("");
+    }
+    // A chamber tells its own temperature.
+    channel.traits.has_ambient = channel.traits.has_chamber || !channel.ambient_thermometer.empty();
     if (kind != std::size_t{2}) {
         refuse_table(table, "board", "[channel.board] belongs to kind = \"board\"; write that, or leave it out");
     }
@@ -236,15 +247,11 @@ ChannelConfig read_channel(Table& table, InstrumentReader& instruments) {
     read_own_traits(table, channel.traits);
     if (kind == std::size_t{2}) {
         refuse_table(table, "simulated", "'simulated' belongs to kind = \"simulated\"; a board has no cell in it");
-        refuse_table(table, "chamber", "'chamber' is simulated, and a real fixture does not stand in it; leave it out");
         refuse_table(table, "reports_ceiling", "every channel board tells what it regulates; leave it out");
         read_board(table, instruments, channel);
         return channel;
     }
     channel.traits.reports_ceiling = table.truth("reports_ceiling").value_or(false);
-    channel.chamber = table.text("chamber").value_or("");
-    channel.traits.has_chamber = !channel.chamber.empty();
-    channel.traits.has_ambient = channel.traits.has_ambient || channel.traits.has_chamber;  // it tells its own
     channel.simulated = read_simulated(table);
     return channel;
 }

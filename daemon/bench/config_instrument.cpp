@@ -28,15 +28,14 @@ void refuse_foreign_keys(Table& channel) {
         std::string_view key, why;
     };
     constexpr std::string_view profiles = "is the profile's to say, for it is the instrument's own; leave it out";
-    constexpr std::array<Foreign, 9> all{
+    constexpr std::array<Foreign, 8> all{
         {{"settle", profiles},
          {"off_state", profiles},
          {"reports_ceiling", profiles},
          {"voltage", profiles},
          {"current", profiles},
          {"simulated", "belongs to kind = \"simulated\"; an instrument has no cell in it"},
-         {"chamber", "is simulated, and a real fixture does not stand in it; leave it out"},
-         {"ambient_sensor", "is not read by a serial instrument; leave it out"},
+         {"ambient_sensor", "is not read by a serial instrument; name a [[sensor]] with 'ambient_thermometer'"},
          {"contactor",
           "cannot be driven in front of a serial instrument; leave it out, and let nothing rest on its "
           "isolating the cell"}}};

@@ -146,7 +146,7 @@ void Bench::cool_chamber_of(const ChannelTask& task) {
     if (task.config().chamber.empty()) {
         return;
     }
-    tasks_[task.index()]->channel().set_ambient(safe_ambient, clock_->now());
+    tasks_[task.index()]->channel().cool(safe_ambient, clock_->now());
     if (on_trouble_) {
         on_trouble_("chamber '" + escaped(task.config().chamber) + "' is set to " + print(safe_ambient) +
                     ": channel '" + escaped(task.config().name) + "' in it is hot, or its output is stuck");

@@ -58,7 +58,7 @@ class BoardChannel final : public Channel {
     void sample(Time now, SampleHandler handler) override;
     void apply(const Demand& demand, Time now, AppliedHandler handler) override;
     void set_ambient(Temperature, Time) override {}
-    void load_cell(const std::string&, Charge, CellState, Time) override {}
+    void load_cell(const LoadedCell&, Time) override {}
 
   private:
     enum class State : std::uint8_t { unknown, off, on };

@@ -57,6 +57,8 @@ class Channel {
     void on_fault(FaultHandler handler) { fault_handler_ = std::move(handler); }
     // Sets the chamber around the fixture, where there is one; it goes there at its own pace.
     virtual void set_ambient(Temperature ambient, Time now) = 0;
+    // Something in that chamber is hot: it goes to `safe`, and a real one is switched off besides.
+    virtual void cool(Temperature safe, Time now) { set_ambient(safe, now); }
     // A new cell lies in the fixture (simulation only; hardware does nothing).
     virtual void load_cell(const LoadedCell& cell, Time now) = 0;
     // How warm it was around the cell at a time that is lived through again, before the present is asked for

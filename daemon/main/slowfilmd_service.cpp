@@ -110,7 +110,7 @@ Result<void> Service::open() {
     }
     Result<std::unique_ptr<bench::Bench>> opened = bench::Bench::open(
         io_, std::move(options), [this](const bench::ChannelConfig& config, const bench::ChamberConfig* chamber) {
-            return config.serial() ? serial_->make(config) : simulated_.make(config, chamber);
+            return config.serial() ? serial_->make(config_, config, chamber) : simulated_.make(config, chamber);
         });
     if (!opened) {
         return tl::unexpected(opened.error());

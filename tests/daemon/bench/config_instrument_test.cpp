@@ -129,7 +129,7 @@ TEST(InstrumentConfig, what_cannot_be_is_refused_with_what_would_be_right) {
              Case{"period", "off_state = \"sinks\"\nperiod", "'off_state' is the profile's to say"},
              Case{"period", "contactor = true\nperiod", "'contactor' cannot be driven"},
              Case{"period", "ambient_sensor = true\nperiod", "'ambient_sensor' is not read"},
-             Case{"period", "chamber = \"oven\"\nperiod", "'chamber' is simulated"},
+             Case{"period", "chamber = \"oven\"\nperiod", "there is no [[chamber]] 'oven'"},
              Case{"two-quadrant-source.toml", "none-such.toml", "the profile cannot be read"},
              Case{"\"instrument\"", "\"simulated\"", "[channel.instrument] belongs to kind = \"instrument\""},
          }) {

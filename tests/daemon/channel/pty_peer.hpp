@@ -109,6 +109,13 @@ class ScriptedPeer {
         }
         const std::string fresh = pty.listen();
         everything += fresh;
+        if (raw) {
+            const std::string answer = fresh.empty() ? "" : raw(fresh);
+            if (pty.plugged() && !answer.empty()) {
+                pty.say(answer);
+            }
+            return;
+        }
         pending_ += fresh;
         for (std::size_t end = 0; (end = pending_.find('\n')) != std::string::npos;) {
             const std::string line = pending_.substr(0, end);
@@ -129,6 +136,7 @@ class ScriptedPeer {
 
     PtyPeer pty;
     Script script;
+    Script raw;        // in place of lines: the answer to whatever bytes came
     bool deaf{false};  // it does not even read
     std::vector<std::string> lines;
     std::string everything;
