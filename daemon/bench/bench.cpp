@@ -86,7 +86,7 @@ Result<void> Bench::make_channels(const ChannelFactory& factory) {
                                                  ":" + std::to_string(config.place.column) + ": channel '" +
                                                  escaped(config.name) + "': " + channel.error().message);
         }
-        if (options_.time_scale && !config.instrument && !(*channel)->simulated()) {
+        if (options_.time_scale && !config.serial() && !(*channel)->simulated()) {
             return fail(Failure::bad_config, "channel '" + escaped(config.name) +
                                                  "' is real, and its time cannot be scaled; leave out --time-scale");
         }

@@ -134,8 +134,9 @@ std::string shipped_bench(const std::string& ports) {
              {"/tmp/virtual-bench/", ports + "/"},
              {"\"instruments/", "\"" SLOWFILM_SOURCE_DIR "/config/instruments/"},
              {"\n[limits]", "socket = \"control/socket\"\n\n[limits]"}}) {
-        // The last: in what is read, not in what is said of it.
-        text.replace(text.rfind(from), from.size(), to);
+        for (std::size_t at = text.find(from); at != std::string::npos; at = text.find(from, at + to.size())) {
+            text.replace(at, from.size(), to);
+        }
     }
     return text;
 }
