@@ -205,6 +205,25 @@ bool Schedule::go_to(Time due) {
     return turn;
 }
 
+// Sleeps until it is time for what is due, or as long as it takes until an answer may have come that is on its way.
+// Whether it went on instead, as far as `now` allows.
+bool Schedule::keep_pace(Time due, WallClock::time_point wall, WallClock::time_point now) {
+    if (lockstep_ == nullptr || !lockstep_->outstanding()) {
+        sleep_until(wall);
+        return false;
+    }
+    const double allowed_us = std::chrono::duration<double, std::micro>(now - anchor_wall_).count() * scale_;
+    const Time allowed = anchor_time_ + Duration{static_cast<std::int64_t>(allowed_us)};
+    const Duration span =
+        std::min(lockstep_->whole_steps(std::max(allowed - virtual_->now(), Duration{})), due - virtual_->now());
+    if (span.count <= 0) {
+        sleep_until(std::min(wall, wall_of(virtual_->now() + channel::Lockstep::step)));
+        return false;
+    }
+    go_to(virtual_->now() + span);
+    return true;
+}
+
 void Schedule::pump_virtual() {
     const WallClock::time_point began = WallClock::now();
     WallClock::time_point wall_now = began;
@@ -222,7 +241,10 @@ void Schedule::pump_virtual() {
             wall = idle_until_;
         }
         if (wall > wall_now) {
-            sleep_until(wall);
+            if (keep_pace(*due, wall, wall_now)) {
+                wall_now = WallClock::now();
+                continue;
+            }
             return;
         }
         if (wall_now - wall > behind_max) {

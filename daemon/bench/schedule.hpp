@@ -90,6 +90,8 @@ class Schedule {
     void pump_machine();
     void pump_virtual();
     [[nodiscard]] std::optional<Time> next_due() const;
+    [[nodiscard]] bool keep_pace(Time due, std::chrono::steady_clock::time_point wall,
+                                 std::chrono::steady_clock::time_point now);
     bool go_to(Time due);
     void sleep_until(std::chrono::steady_clock::time_point wall);
     [[nodiscard]] std::chrono::steady_clock::time_point wall_of(Time due) const;

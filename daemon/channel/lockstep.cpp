@@ -99,6 +99,18 @@ Duration Lockstep::pass(Duration at_most) {
     return reached_ - now;
 }
 
+bool Lockstep::outstanding() const {
+    return socket_ >= 0 && (next_ || std::any_of(ports_.begin(), ports_.end(), [](const Port& port) {
+                                return port.link->descriptor() >= 0 && (port.link->openings() != port.opening ||
+                                                                        port.link->sent_since_opening() != port.told);
+                            }));
+}
+
+Duration Lockstep::whole_steps(Duration span) const {
+    const std::int64_t until = (timing_.steady() + span).count;
+    return Time{until - until % step.count} - timing_.steady();
+}
+
 // A port that was closed and opened again counts anew on both sides, even where the other side has not seen it closed:
 // the guardian may still have held it.
 void Lockstep::add_openings() {

@@ -34,6 +34,10 @@ class Lockstep {
     // Lets the other side go on by so much at most, and no further than the millisecond in which something came back.
     // Waits for it; returns by how much it went. Once the clock is lost nobody is asked, and all of it passes.
     [[nodiscard]] Duration pass(Duration at_most);
+    // Something was asked whose answer has not come. Where the pace is slow it is worth asking for it as often as time
+    // allows, a whole millisecond at a time: in other steps it would be heard at another time.
+    [[nodiscard]] bool outstanding() const;
+    [[nodiscard]] Duration whole_steps(Duration span) const;
     // Hands the links what has come; timing() has been set forward by what pass() said.
     void deliver();
 
@@ -43,6 +47,8 @@ class Lockstep {
 
     [[nodiscard]] VirtualTiming& timing() { return timing_; }
     [[nodiscard]] const std::string& folder() const { return folder_; }
+
+    static constexpr Duration step{1'000};
 
   private:
     struct Port {
