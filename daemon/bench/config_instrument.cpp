@@ -36,9 +36,7 @@ void refuse_foreign_keys(Table& channel) {
          {"current", profiles},
          {"simulated", "belongs to kind = \"simulated\"; an instrument has no cell in it"},
          {"ambient_sensor", "is not read by a serial instrument; name a [[sensor]] with 'ambient_thermometer'"},
-         {"contactor",
-          "cannot be driven in front of a serial instrument; leave it out, and let nothing rest on its "
-          "isolating the cell"}}};
+         {"contactor", "is the profile's to say, as [source.contactor] or [supply.contactor]; leave it out"}}};
     for (const Foreign& foreign : all) {
         if (!channel.has(foreign.key)) {
             continue;

@@ -34,10 +34,8 @@ Result<void> fits(const OutputProfile& output, const InstrumentProfile& instrume
 Result<void> can_make(const InstrumentChannelOptions& options) {
     const std::shared_ptr<const Profile>& profile = options.profile;
     const std::size_t count = profile->instruments.size();
-    if (options.traits.has_contactor) {
-        return fail(Failure::bad_config,
-                    "a contactor in front of a serial instrument cannot be driven: take "
-                    "contactor = true out, and let nothing rest on its isolating the cell");
+    if (options.traits.has_contactor && !traits_of(*profile, options.traits).has_contactor) {
+        return fail(Failure::bad_config, "the profile has no [source.contactor], so nothing would open a contactor");
     }
     if (options.ports.size() != count) {
         return fail(Failure::bad_config, "the profile is of " + std::to_string(count) + " instrument" +

@@ -14,7 +14,8 @@ Output::Output(std::shared_ptr<Instrument> instrument, const OutputProfile& prof
       profile_(profile),
       place_(std::move(place)),
       on_fault_(std::move(on_fault)),
-      retry_(instrument_->link().timing()) {
+      retry_(instrument_->link().timing()),
+      contact_(instrument_->link().timing()) {
     listener_ = instrument_->join([this](Instrument::News news) { hear(news); });
     if (instrument_->link().up()) {
         bring_up();
@@ -57,6 +58,9 @@ void Output::hear(Instrument::News news) {
     own_count_.reset();
     ++switched_;
     retry_.cancel();
+    contact_.cancel();
+    contactor_closed_ = welded_ = false;
+    weld_tested_ = false;
     for (const std::shared_ptr<Script>& script : {bringing_, driving_, verifying_}) {
         if (script) {
             script->stop();
@@ -81,7 +85,11 @@ void Output::hear(Instrument::News news) {
 
 // Off comes first of all, whatever else is not in order; then all that must be so before it may be used.
 void Output::bring_up() {
-    begin(bringing_, Urgency::safe, {command(profile_.off)}, [this](const Outcome& outcome) {
+    std::vector<Step> first{command(profile_.off)};
+    if (profile_.contactor) {
+        first.push_back(command(profile_.contactor->open));
+    }
+    begin(bringing_, Urgency::safe, std::move(first), [this](const Outcome& outcome) {
         if (outcome) {
             brought_up(outcome);
             return;
@@ -100,6 +108,11 @@ void Output::bring_up_rest() {
     // Once more, for one that listened to nothing before it was in remote.
     std::vector<Step> steps{command(profile_.off),
                             expect_switch(profile_.state, false, "the output is still on after it was switched off")};
+    if (profile_.contactor) {
+        steps.push_back(command(profile_.contactor->open));
+        steps.push_back(
+            expect_switch(profile_.contactor->state, false, "the contactor is still closed after it was opened"));
+    }
     add_zero(steps);
     for (std::vector<Step>& more : std::array{setup_steps(), protection_steps(), instrument_->errors_empty()}) {
         std::move(more.begin(), more.end(), std::back_inserter(steps));
@@ -169,33 +182,50 @@ void Output::switch_off(Script::Done done) {
             script->stop();
         }
     }
+    contact_.cancel();
     target_.reset();
     state_ = State::unknown;
     begin(switching_off_, Urgency::safe,
           {command(profile_.off),
            expect_switch(profile_.state, false, "the output is still on after it was switched off")},
           [this, done = std::move(done)](const Outcome& outcome) {
-              if (!outcome) {
-                  state_ = State::off;
-                  off_since_ = instrument_->link().timing().steady();
-                  if (ready_) {
-                      std::vector<Step> zero;
-                      add_zero(zero);
-                      begin(driving_, Urgency::apply, std::move(zero), [this](const Outcome& zeroed) {
-                          if (zeroed) {
-                              trouble_ = zeroed->text;
-                          }
-                      });
-                  }
-              } else {
-                  trouble_ = outcome->text;
+              if (!profile_.contactor) {
+                  switched_off(outcome, done);
+                  return;
               }
-              done(outcome);
+              const auto opened = [this, outcome, done](const Outcome& of_contactor) {
+                  switched_off(outcome ? outcome : of_contactor, done);
+              };
+              // What did not go off is cut off at once; else the contacts wait for the current to be gone.
+              if (outcome) {
+                  open_contactor_now(opened);
+              } else {
+                  open_contactor(instrument_->link().timing().steady(), opened);
+              }
           });
 }
 
+void Output::switched_off(const Outcome& outcome, const Script::Done& done) {
+    if (!outcome) {
+        state_ = State::off;
+        off_since_ = instrument_->link().timing().steady();
+        if (ready_) {
+            std::vector<Step> zero;
+            add_zero(zero);
+            begin(driving_, Urgency::apply, std::move(zero), [this](const Outcome& zeroed) {
+                if (zeroed) {
+                    trouble_ = zeroed->text;
+                }
+            });
+        }
+    } else {
+        trouble_ = outcome->text;
+    }
+    done(outcome);
+}
+
 void Output::drive(const Target& target, Script::Done done) {
-    if (!ready_) {
+    if (!ready()) {
         done(Trouble{FaultKind::lost, trouble().empty() ? "the instrument is being brought up" : trouble()});
         return;
     }
@@ -205,6 +235,15 @@ void Output::drive(const Target& target, Script::Done done) {
         }
     }
     ++switched_;
+    contact_.cancel();
+    if (profile_.contactor && !contactor_closed_) {
+        close_contactor(target, std::move(done));
+        return;
+    }
+    drive_closed(target, std::move(done));
+}
+
+void Output::drive_closed(const Target& target, Script::Done done) {
     std::vector<Step> steps = drive_steps(target);
     // From here on it is neither, until it has been read back.
     target_.reset();
@@ -241,6 +280,12 @@ void Output::verify() {
     }
     if (!profile_.protection_state.empty()) {
         steps.push_back(expect_switch(profile_.protection_state, true, "its own protection was switched off",
+                                      FaultKind::setting_changed));
+    }
+    if (profile_.contactor) {
+        steps.push_back(expect_switch(profile_.contactor->state, contactor_closed_,
+                                      contactor_closed_ ? "the contactor was opened, and nobody here opened it"
+                                                        : "the contactor was closed, and nobody here closed it",
                                       FaultKind::setting_changed));
     }
     if (profile_.charge) {

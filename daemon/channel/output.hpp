@@ -45,7 +45,7 @@ class Output {
     Output& operator=(const Output&) = delete;
 
     // Brought up: off and at zero, its protection set, all read back.
-    [[nodiscard]] bool ready() const { return ready_; }
+    [[nodiscard]] bool ready() const { return ready_ && !welded_; }
     [[nodiscard]] const std::string& trouble() const;
     // What was last read back of it, as a phrase: "voltage 4.2 V, current 0.25 A, output on".
     [[nodiscard]] std::string settings() const;
@@ -78,6 +78,7 @@ class Output {
     enum class Slot : std::uint8_t { voltage, current, sink, protection, current_protection };
     static constexpr std::size_t slots = 5;
     struct Asking;
+    struct Contact;
 
     // bringing up (output.cpp)
     void hear(Instrument::News news);
@@ -89,6 +90,21 @@ class Output {
     void fault(FaultKind kind, std::string text);
     // Kept in its place for as long as it is under way; it may be over before run() returns.
     void begin(std::shared_ptr<Script>& place, Urgency urgency, std::vector<Step> steps, Script::Done done);
+
+    void switched_off(const Outcome& outcome, const Script::Done& done);
+    void drive_closed(const Target& target, Script::Done done);
+
+    // the contactor (output_contactor.cpp)
+    void close_contactor(const Target& target, Script::Done done);
+    void meet_cell(const std::shared_ptr<Contact>& contact);
+    void compare_with_cell(const std::shared_ptr<Contact>& contact);
+    void closed(const std::shared_ptr<Contact>& contact);
+    void open_contactor(Time since, Script::Done done);
+    void open_contactor_now(Script::Done done);
+    void judge_weld(const OutputReading& reading);
+    void give_up(const std::shared_ptr<Contact>& contact, const Trouble& trouble);
+    // A measurement by itself; what is no number is passed over.
+    [[nodiscard]] Step ask_plain(const Measure& what, std::function<void(Time, double)> take);
 
     // lines (output_steps.cpp)
     [[nodiscard]] const Setting& setting(Slot slot) const;
@@ -123,7 +139,13 @@ class Output {
     Time off_since_;
     std::array<std::optional<std::int64_t>, slots> known_;  // as sent and read back
     std::optional<double> own_count_;                       // Ah, as the instrument last said
-    std::optional<Target> target_;                          // last driven
+    Alarm contact_;
+    bool contactor_closed_{false};
+    bool weld_tested_{false};      // since it was last opened
+    int not_apart_{0};             // readings in a row whose terminals are at the cell's voltage though it is open
+    std::uint64_t operations_{0};  // closings and openings since the daemon started
+    bool welded_{false};
+    std::optional<Target> target_;  // last driven
     std::shared_ptr<Script> bringing_, switching_off_, driving_, reading_, measuring_, verifying_;
     std::shared_ptr<Asking> asking_;
     std::string trouble_;

@@ -159,6 +159,7 @@ void Output::finish_read() {
         reading.mode = OutputMode::constant_current;  // it must not pass for open
     }
     judge_state(*asking);
+    judge_weld(reading);
     asking->done(reading);
 }
 

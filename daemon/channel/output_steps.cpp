@@ -52,6 +52,10 @@ std::string Output::settings() const {
     if (own_count_) {
         all += (all.empty() ? "" : ", ") + std::string("own count ") + print_fixed(*own_count_, 4) + " Ah";
     }
+    if (profile_.contactor) {
+        all += (all.empty() ? "contactor " : ", contactor ") + std::string(contactor_closed_ ? "closed" : "open") +
+               " after " + std::to_string(operations_) + " operations";
+    }
     switch (state_) {
         case State::unknown: break;
         case State::off: all += (all.empty() ? "" : ", ") + std::string("output off"); break;

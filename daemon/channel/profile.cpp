@@ -105,9 +105,16 @@ Result<Profile> load_profile(const std::string& file) {
 }
 
 std::vector<OffLine> off_lines(const Profile& profile, const std::string& output, const std::string& load_output) {
-    std::vector<OffLine> lines{{profile.source_at, detail::filled(profile.source.off, output)}};
+    std::vector<OffLine> lines;
+    const auto add = [&lines](const OutputProfile& of, std::size_t at, const std::string& number) {
+        lines.push_back({at, detail::filled(of.off, number)});
+        if (of.contactor) {
+            lines.push_back({at, detail::filled(of.contactor->open, number)});
+        }
+    };
+    add(profile.source, profile.source_at, output);
     if (profile.load) {
-        lines.push_back({profile.load_at, detail::filled(profile.load->off, load_output)});
+        add(*profile.load, profile.load_at, load_output);
     }
     return lines;
 }
@@ -128,6 +135,7 @@ ChannelTraits traits_of(const Profile& profile, ChannelTraits traits) {
     traits.voltage_accuracy = Voltage{std::max(sensing.voltage_measure.accuracy, source.voltage.resolution)};
     traits.voltage_resolution = Voltage{sensing.voltage_measure.resolution};
     traits.reads_terminals = sensing.terminals.has_value();
+    traits.has_contactor = source.contactor && (!profile.load || profile.load->contactor);
     if (profile.load) {
         const OutputProfile& load = *profile.load;
         traits.settle = std::max(traits.settle, profile.instruments[profile.load_at].settle);
@@ -150,7 +158,9 @@ std::vector<std::string> remarks(const Profile& profile) {
                   print(Voltage{source.protection.max}) + " in steps of " +
                   print(Voltage{source.protection.resolution}) + ", and watches the voltage where it is sensed");
     if (worse(source.off_state, profile.load ? profile.load->off_state : OffState::relay_open) == OffState::sinks) {
-        all.push_back("it sinks when it is off: without a contactor a cell at rest is drained");
+        const bool isolated = source.contactor && (!profile.load || profile.load->contactor);
+        all.push_back(isolated ? "it sinks when it is off: only its contactor keeps a cell at rest from being drained"
+                               : "it sinks when it is off: without a contactor a cell at rest is drained");
     }
     if (profile.kind == ProfileKind::supply_alone) {
         all.push_back("it cannot discharge, nor hold a cell below its own voltage");

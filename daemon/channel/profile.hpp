@@ -58,6 +58,11 @@ enum class OwnProtection : std::uint8_t { output_off, crowbar };
 enum class SettingKind : std::uint8_t { voltage, current, sink };
 enum class OrderWord : std::uint8_t { zero_current, voltage, current };
 
+// A contactor between an output and its cell, switched by the instrument. The sense leads are at the cell.
+struct ContactorProfile {
+    LineText close, open, state;  // the answer to `state` is 1 when it is closed
+};
+
 // One output of an instrument. Of a load the voltage is the cut-off below which it takes nothing more, and the current
 // is what it takes; of a source or supply the current is what it gives at most, and `sink` what it takes at most.
 struct OutputProfile {
@@ -79,6 +84,7 @@ struct OutputProfile {
     LineText mode;                                        // a question; "": it does not tell
     std::vector<std::string> mode_current, mode_voltage;  // the answers that mean so
     std::vector<SetupLine> setup;
+    std::optional<ContactorProfile> contactor;  // then there are `terminals` as well
 };
 
 struct IdentityProfile {

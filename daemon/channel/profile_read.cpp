@@ -312,6 +312,24 @@ void read_mode(Table& table, OutputProfile& output) {
     }
 }
 
+void read_contactor(Table& table, OutputProfile& output) {
+    std::optional<Table> contactor = table.table("contactor");
+    if (!contactor) {
+        return;
+    }
+    output.contactor = ContactorProfile{read_line(*contactor, "close", LineUse::command, Need::required),
+                                        read_line(*contactor, "open", LineUse::command, Need::required),
+                                        read_line(*contactor, "read", LineUse::question, Need::required)};
+    if (!output.terminals) {
+        contactor->error(contactor->place(), "a contactor needs 'terminals' in [" + table.path() +
+                                                 ".voltage]: without the voltage on its near side nobody can tell that "
+                                                 "the stage is where the cell is, nor that it has opened");
+    }
+    if (!output.contactor->close.empty() && output.contactor->close.text == output.contactor->open.text) {
+        contactor->error(output.contactor->open.place, "'open' is the same line as 'close'");
+    }
+}
+
 // A line copied and not changed sets one thing where another was meant.
 void refuse_twins(Table& table, const OutputProfile& output) {
     std::vector<const LineText*> lines{&output.on,
@@ -367,6 +385,7 @@ OutputProfile read_output(Table& table, OutputRole role) {
     read_protection(table, role, output);
     read_mode(table, output);
     read_charge(table, output);
+    read_contactor(table, output);
     for (Table& setup : table.tables("setup")) {
         output.setup.push_back({read_line(setup, "set", LineUse::command, Need::required),
                                 read_line(setup, "read", LineUse::question, Need::required),

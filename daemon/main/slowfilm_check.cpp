@@ -65,6 +65,12 @@ std::vector<Fit> fits_of(const protocol::Protocol& protocol, const std::optional
         std::vector<std::string> notes;
         if (plan) {
             notes = not_protected(protocol, channel.traits);
+            const bench::ChamberConfig* const chamber = bench::find_chamber(*bench, channel.chamber);
+            if (chamber != nullptr && chamber->unit &&
+                !std::get<channel::ChamberProfile>(chamber->unit->profile->unit).power) {
+                notes.push_back("its chamber cannot be switched off by its profile: after heat in it, it is set to " +
+                                print(bench::safe_ambient) + " and stays on");
+            }
             for (std::string& remark : remarks_of(channel)) {
                 notes.push_back(std::move(remark));
             }

@@ -235,9 +235,10 @@ std::vector<std::string> abilities_of(const channel::InstrumentChannelOptions& o
                   print(traits.source_max) +
                   (traits.sink_max.count > 0 ? ", discharges with up to " + print(traits.sink_max) : "") +
                   ", by its profile");
-    all.push_back(options.profile->instruments[options.profile->source_at].temperature
-                      ? "reads a thermometer"
-                      : "reads no thermometer: protocols with limits of temperature are refused on it");
+    all.push_back(
+        options.profile->instruments[options.profile->source_at].temperature
+            ? "reads a thermometer"
+            : "reads no thermometer: protocols with limits of temperature need a [[sensor]] in the bench file");
     all.push_back(traits.reports_ceiling ? "tells what it regulates"
                                          : "does not tell what it regulates: a ceiling is told by voltage and current");
     for (std::string& remark : channel::remarks(*options.profile)) {

@@ -292,8 +292,9 @@ void Leads::sense(Sense how, double t) {
     pass_on(t);
 }
 
+// On the near side of the contactor: with that open there is no cell, and a stage that is off lets them fall.
 double Leads::terminals(double t) {
-    return fixture_->at(t).voltage;
+    return closed_ ? fixture_->at(t).voltage : driven_ == Driven::open ? 0.0 : wanted_.target;
 }
 
 }  // namespace slowfilm::sim::instrument

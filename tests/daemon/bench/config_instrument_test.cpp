@@ -127,7 +127,7 @@ TEST(InstrumentConfig, what_cannot_be_is_refused_with_what_would_be_right) {
              Case{"period", "settle = \"1 s\"\nperiod", "'settle' is the profile's to say"},
              Case{"period", "voltage = { min = \"0 V\" }\nperiod", "'voltage' is the profile's to say"},
              Case{"period", "off_state = \"sinks\"\nperiod", "'off_state' is the profile's to say"},
-             Case{"period", "contactor = true\nperiod", "'contactor' cannot be driven"},
+             Case{"period", "contactor = true\nperiod", "'contactor' is the profile's to say"},
              Case{"period", "ambient_sensor = true\nperiod", "'ambient_sensor' is not read"},
              Case{"period", "chamber = \"oven\"\nperiod", "there is no [[chamber]] 'oven'"},
              Case{"two-quadrant-source.toml", "none-such.toml", "the profile cannot be read"},
