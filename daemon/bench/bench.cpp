@@ -228,7 +228,7 @@ void Bench::lost_lockstep(const std::string& why) {
             "): their channels are opened, and time is no longer scaled; start slowfilm-virtual and the daemon anew");
     }
     for (const auto& task : tasks_) {
-        if (task->config().instrument) {
+        if (task->config().serial()) {
             task->lose();
         }
     }

@@ -157,13 +157,13 @@ void ChannelTask::ask_sample(Time now) {
 }
 
 void ChannelTask::hold() {
-    if (!config_.instrument) {
+    if (!config_.serial()) {
         surroundings_.hold();
     }
 }
 
 void ChannelTask::release() {
-    if (!config_.instrument) {
+    if (!config_.serial()) {
         surroundings_.release();
     }
 }

@@ -185,7 +185,7 @@ void BoardChannel::brought_up(const Outcome& outcome) {
 std::optional<std::string> BoardChannel::misfit(const BoardIdentity& identity) const {
     const ChannelTraits& traits = options_.traits;
     const auto differs = [](std::string_view what, bool bench) {
-        return std::string("the bench says that the board has ") + (bench ? "" : "no ") + std::string(what) +
+        return std::string("the bench says that the board has ") + (bench ? "a " : "no ") + std::string(what) +
                ", and the board says otherwise";
     };
     if (traits.voltage_min < identity.voltage_min || traits.voltage_max > identity.voltage_max ||
@@ -200,13 +200,13 @@ std::optional<std::string> BoardChannel::misfit(const BoardIdentity& identity) c
                print(identity.sink_max) + " out";
     }
     if (identity.has_contactor != traits.has_contactor) {
-        return differs("a contactor", traits.has_contactor);
+        return differs("contactor", traits.has_contactor);
     }
     if (identity.has_thermometer != options_.has_thermometer) {
-        return differs("a thermometer", options_.has_thermometer);
+        return differs("thermometer", options_.has_thermometer);
     }
     if (identity.reads_terminals != traits.reads_terminals) {
-        return differs("a reading at its terminals", traits.reads_terminals);
+        return differs("reading at its terminals", traits.reads_terminals);
     }
     return std::nullopt;
 }
@@ -363,8 +363,8 @@ void BoardChannel::finish(const Outcome& outcome) {
     driving_ = again_ = opening_ = false;
     if (outcome) {
         trouble_ = outcome->text;
-    } else {
-        trouble_.clear();
+    } else if (ready_) {
+        trouble_.clear();  // of a board that is not, it says why
     }
     const std::vector<AppliedHandler> waiting = std::exchange(waiting_, {});
     const Demand taken = wanted_;

@@ -109,7 +109,8 @@ bool sound(const Sample& sample) {
 // Bad readings are counted in every state. Of a cell that lies there, or that a person has in hand, only the
 // thermometers must make sense.
 void judge_plausible(Judge& judge, const Sample& sample) {
-    const bool reads_leads = judge.setting(GuardId::lead_drop).origin != Origin::off;
+    const bool reads_leads =
+        judge.setting(GuardId::lead_drop).origin != Origin::off && !leads_cut(judge.plan, judge.run);
     const bool all_sound = sound(sample) && !(reads_leads && leads_unseen(judge, sample));
     if (!all_sound) {
         ++judge.run.guards.bad_readings;

@@ -54,8 +54,8 @@ bool cause_gone(const Plan& plan, const Run& run, Time now) {
         case GuardId::channel_fault: return true;
         case GuardId::lead_drop: {
             const Reading<Voltage>& terminals = run.last.terminals;
-            return terminals.good() && now - terminals.time <= plan.stale_voltage &&
-                   magnitude(terminals.value - run.last.voltage.value).count <= setting.trip;
+            return leads_cut(plan, run) || (terminals.good() && now - terminals.time <= plan.stale_voltage &&
+                                            magnitude(terminals.value - run.last.voltage.value).count <= setting.trip);
         }
         case GuardId::charge_temperature:
         case GuardId::discharge_temperature: {

@@ -144,5 +144,9 @@ void judge_temperature(Judge& judge, const Sample& sample, Duration span);
 void note_ambient(Judge& judge, const Sample& sample);
 // The terminals are to be read, and have not been for so long that a lifted sense lead would not be seen.
 [[nodiscard]] bool leads_unseen(const Judge& judge, const Sample& sample);
+// A contactor is open, or is to be: the terminals before it are not the cell's, and tell nothing of the sense leads.
+[[nodiscard]] inline bool leads_cut(const Plan& plan, const Run& run) {
+    return plan.traits.has_contactor && is_open(run.demand);
+}
 
 }  // namespace slowfilm::engine

@@ -73,7 +73,7 @@ void judge_jump(Judge& judge, const Reading<Voltage>& voltage, Duration span) {
 // Terminals against sense leads.
 void judge_leads(Judge& judge, const Sample& sample, Duration span) {
     const Reading<Voltage>& terminals = newest(sample.terminals, judge.run.last.terminals);
-    if (!terminals.good() || leads_unseen(judge, sample)) {
+    if (!terminals.good() || leads_unseen(judge, sample) || leads_cut(judge.plan, judge.run)) {
         judge.suspend(GuardId::lead_drop);
         return;
     }

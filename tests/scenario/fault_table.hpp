@@ -125,7 +125,7 @@ current = { source_max = "2 A", sink_max = "2 A", accuracy = "2 mA", resolution 
   boot = "0 s"
   sense = "four wire"
   thermometer = true
-  terminals = false
+  terminals = true
   limits = { voltage_min = "-0.2 V", voltage_max = "4.35 V", current_max = "2.2 A", temperature_max = "65 degC", watchdog = "6 s" }
 )";
 }

@@ -164,9 +164,27 @@ TEST(LeadDrop, terminals_that_are_no_longer_read_are_not_taken_for_sound_leads) 
     EXPECT_TRUE(bench.tripped_by(GuardId::not_plausible));
 }
 
+TEST(LeadDrop, terminals_before_an_open_contactor_tell_nothing_of_the_leads) {
+    ChannelTraits traits = ideal_traits();
+    traits.reads_terminals = true;
+    traits.has_contactor = true;
+    Protocol p = charging();
+    p.steps.insert(p.steps.begin(), rest_step(1_h));
+    Bench bench = under_way(p, formed(), traits);
+    bench.drop = -3600_mV;  // they read 0 V
+    bench.run_for(5_min);
+    EXPECT_EQ(bench.run.state, RunState::resting);
+    traits.has_contactor = false;
+    Bench without = under_way(p, formed(), traits);
+    without.drop = -3600_mV;
+    without.run_for(5_min);
+    EXPECT_TRUE(without.tripped_by(GuardId::lead_drop));
+}
+
 TEST(LeadDrop, is_acknowledged_only_once_the_leads_agree_again) {
     ChannelTraits traits = ideal_traits();
     traits.reads_terminals = true;
+    traits.has_contactor = false;
     Bench bench = under_way(charging(), formed(), traits);
     bench.drop = 400_mV;
     bench.run_for(3_s);
