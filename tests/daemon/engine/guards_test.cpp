@@ -37,6 +37,7 @@ Protocol watching_jumps() {
 ChannelTraits reading_terminals() {
     ChannelTraits traits = ideal_traits();
     traits.reads_terminals = true;
+    traits.has_contactor = false;  // or they tell nothing while it is open
     return traits;
 }
 ChannelTraits reading_ambient() {
