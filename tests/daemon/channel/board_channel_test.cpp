@@ -333,7 +333,7 @@ TEST_F(BoardChannelTest, a_board_that_is_not_as_the_bench_says_is_refused_with_t
         {[](auto& o) { o.serial = 18; }, "its serial number is 17; the bench expects 18"},
         {[](auto& o) { o.kind = 3; }, "its kind number is 1; the bench expects 3"},
         {[](auto& o) { o.traits.has_contactor = false; }, "has no contactor"},
-        {[](auto& o) { o.traits.reads_terminals = false; }, "a reading at its terminals"},
+        {[](auto& o) { o.traits.reads_terminals = false; }, "no reading at its terminals"},
         {[](auto& o) {
              o.traits.source_max = Current{4'000'000'000};
              o.limits.current_max = Current{5'000'000'000};
@@ -344,7 +344,7 @@ TEST_F(BoardChannelTest, a_board_that_is_not_as_the_bench_says_is_refused_with_t
              o.has_thermometer = false;
              o.limits.temperature_max.reset();
          },
-         "a thermometer"},
+         "no thermometer"},
     };
     for (const Case& one : cases) {
         world_.forget();
