@@ -1,6 +1,5 @@
 // What is shown and kept of a run on its channel.
 #include "daemon/bench/channel_task.hpp"
-
 #include "daemon/engine/describe.hpp"
 
 #include <utility>

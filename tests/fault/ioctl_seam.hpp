@@ -27,7 +27,7 @@ struct SerialDriver {
     // Changes what TCGETS2 reads back of what was set: a converter that cannot do all that it is asked.
     std::function<void(termios2&)> reads_back;
     std::function<void(termios2&)> set_as;  // what TCSETS2 was given, before the kernel drops what it lacks
-    int settings_error{0};                        // of TCSETS2
+    int settings_error{0};                  // of TCSETS2
 };
 
 // The driver behind every port of this process, until it is set to null again.
