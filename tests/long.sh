@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # What is too slow for tests/run.sh: all checks of .clang-tidy, every test under the address and thread sanitizers, a
-# minute of libFuzzer for each parser, and then the properties with ever new seeds until the time is up.
+# minute of libFuzzer for each parser, all faults of instruments, and then the properties with ever new seeds until the time is up.
 #
 #   bash tests/long.sh [MINUTES]      60 when not given; the fixed part may take longer than that
 #
@@ -41,6 +41,9 @@ for fuzzer in "$build"/tests/fuzz_*; do
     "$fuzzer" -max_total_time=60 -max_len=1024 -print_final_stats=0 -artifact_prefix="$build/corpus/$name-" \
         "$corpus" "tests/fuzz/seeds/$name" || failed=1
 done
+
+# Every fault of virtual instruments in every step on every driver; the table says what became of it, and how soon.
+SLOWFILM_FAULTS=all .build/tests/test_scenario --gtest_filter='*FaultTable*' || failed=1
 
 SLOWFILM_PROTOCOLS=200 SLOWFILM_SEED=$RANDOM .build/tests/test_sim_cell --gtest_filter='AgainstCvode.random*' || failed=1
 
