@@ -343,6 +343,11 @@ TEST(Bench, heat_opens_the_group_and_quarantines_the_cell) {
     EXPECT_EQ(world.ask("acknowledge", {{"channel", "a1"}, {"reason", "it was hot"}}).at("state").as_string(),
               "tripped");
     world.refusal(Failure::bad_data, "resume", {{"channel", "a1"}});
+    EXPECT_THAT(world.refusal(Failure::try_again, "remove", {{"channel", "a1"}}), HasSubstr("do not touch the cell"));
+    world.channels[0]->on_sample = [](Sample& sample) {  // it has burnt out, and the room is aired
+        sample.temperature.value = 25_degC;
+        sample.temperature.quality = Quality::good;
+    };
     world.until([&] { return world.request("remove", {{"channel", "a1"}}).has_value(); });
     const Result<boost::json::value> again = world.start("a1", "C-hot");
     ASSERT_FALSE(again);
