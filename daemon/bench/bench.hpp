@@ -122,7 +122,7 @@ class Bench final : public Surroundings {
     void sampled(std::size_t channel) override;
     void watch_unplanned(std::size_t channel) override;
     [[nodiscard]] bool test_beside(std::size_t channel) override;
-    [[nodiscard]] bool latched(std::size_t channel) const override;
+    [[nodiscard]] bool watched(std::size_t channel) const override;
     [[nodiscard]] bool guarded(std::size_t channel) override;
     void noticed(std::size_t channel) override;
 
@@ -135,6 +135,10 @@ class Bench final : public Surroundings {
     // clause; "" where nothing is.
     [[nodiscard]] std::string trouble_of(const ChannelTask& task) const;
     [[nodiscard]] std::string trouble_beside(const ChannelTask& task) const;
+    [[nodiscard]] Temperature hot_above(const ChannelTask& task) const;
+    [[nodiscard]] bool is_hot(const ChannelTask& task) const;
+    [[nodiscard]] std::string empty_alarm(const ChannelTask& task) const;
+    void watch_empty(const ChannelTask& task);
     void cool_chamber_of(const ChannelTask& task);
     [[nodiscard]] Result<void> chamber_allows(const ChannelTask& task, const engine::Plan& plan,
                                               ledger::RunNumber tray) const;
@@ -226,7 +230,8 @@ class Bench final : public Surroundings {
     std::set<std::string, std::less<>> quarantined_;      // cells that may get no current
     std::map<std::string, ledger::ChannelLatch, std::less<>> latches_;             // by channel
     std::vector<std::pair<ChannelTask*, std::unique_ptr<ActiveRun>>> found_runs_;  // while the daemon starts
-    bool outputs_opened_{false};  // once: before it no command is taken
+    std::set<std::size_t> hot_empty_;  // channels without a run whose heat has been told
+    bool outputs_opened_{false};       // once: before it no command is taken
     bool closing_{false};
     bool warned_behind_{false};
     bool guardian_gone_{false};

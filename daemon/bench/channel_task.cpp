@@ -68,7 +68,7 @@ std::optional<Schedule::Next> ChannelTask::turn() {
     if (!feeds_run()) {
         const bool cell_without_plan = run_ != nullptr && !closing_;
         return surroundings_.test_beside(index_) ? std::optional(Schedule::Next{config_.traits.period})
-               : cell_without_plan || surroundings_.latched(index_)
+               : cell_without_plan || surroundings_.watched(index_)
                    ? std::optional(Schedule::Next{std::max(idle_period, config_.traits.period), false})
                    : std::nullopt;
     }
@@ -178,7 +178,7 @@ void ChannelTask::took(const Sample& sample) {
     heard_ = sample.voltage.quality != Quality::absent || sample.current.quality != Quality::absent;
     if (feeds_run()) {
         feed(sample);
-    } else if (run_ != nullptr && !closing_) {
+    } else if (!closing_) {
         surroundings_.watch_unplanned(index_);
     }
     if (sample.voltage.good()) {

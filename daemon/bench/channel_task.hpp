@@ -74,12 +74,13 @@ class Surroundings {
     virtual void wants_test(std::size_t channel) = 0;
     virtual void test_over(std::size_t channel) = 0;
     virtual void sampled(std::size_t channel) = 0;
-    // A reading of a cell whose run has no plan, and so no guards of its own.
+    // A reading of a channel without guards of its own: its run has no plan, or none is on it.
     virtual void watch_unplanned(std::size_t channel) = 0;
     // A neighbour is checked, and will send its test current: this channel must be seen at its own pace meanwhile.
     [[nodiscard]] virtual bool test_beside(std::size_t channel) = 0;
-    // This channel is latched: it is looked at though no run is on it, so that its cause can be seen to be gone.
-    [[nodiscard]] virtual bool latched(std::size_t channel) const = 0;
+    // This channel is looked at though no run is on it: it is latched, or hot, or beside a run that its heat would
+    // reach.
+    [[nodiscard]] virtual bool watched(std::size_t channel) const = 0;
     // Whether somebody switches this channel off should the daemon die; without it is not energised.
     [[nodiscard]] virtual bool guarded(std::size_t channel) = 0;
     // The channel noticed a fault, and no run is there to be told.

@@ -430,6 +430,15 @@ Bench::Answer Bench::remove(const control::Request& request) {
         return fail(Failure::try_again, "the output of channel '" + escaped((*task)->config().name) +
                                             "' is not seen open yet; do not touch the cell");
     }
+    if (is_hot(**task)) {
+        const Reading<Temperature>& last = (*task)->last_sample().temperature;
+        return fail(Failure::try_again,
+                    "cell '" + escaped(run.cell) + "' on channel '" + escaped((*task)->config().name) + "' is hot (" +
+                        (last.good() ? print(last.value)
+                                     : std::string("and its thermometer gives no value now: mend that first")) +
+                        "); do not touch the cell: keep away, let it cool where it is, and remove it once status "
+                        "tells no heat any more");
+    }
     note(request.peer, *task, "remove", state_word(**task));
     boost::json::object result = answer("removed");
     result["run"] = run.number;

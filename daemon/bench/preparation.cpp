@@ -62,13 +62,43 @@ Result<void> check_soaked(const CellWanted& wanted, Duration soaked, ledger::Rea
     return {};
 }
 
-Result<CellHistory> history_of(const CellWanted& wanted, const protocol::Protocol& protocol,
+// Guards that go by charge are shares of the rated capacity: one that is typed ten times too large blinds them. Cells
+// of one protocol, and one cell over its runs, never differ by more than this (common practice).
+Result<void> check_capacity(const CellWanted& wanted, Charge capacity, Charge in_protocol, ledger::Reader& reader) {
+    constexpr std::int64_t factor = 2;
+    const auto far = [&](Charge known) { return capacity > known * factor || capacity * factor < known; };
+    const std::string guards = ", and charge_leg_max, net_max, stuck and every C/n go by it; ";
+    const auto between = [&](Charge known) {
+        return "between " + print(Charge{(known.count + 1) / factor}) + " and " + print(known * factor);
+    };
+    if (far(in_protocol)) {
+        return fail(Failure::bad_data, "a rated capacity of " + print(capacity) + " for cell '" + escaped(wanted.cell) +
+                                           "' does not fit the protocol, which is for cells of " + print(in_protocol) +
+                                           guards + between(in_protocol) +
+                                           " would be right, or a protocol for cells of that size");
+    }
+    const Result<std::optional<Charge>> last = reader.last_capacity(wanted.cell);
+    if (!last) {
+        return tl::unexpected(last.error());
+    }
+    if (*last && far(**last)) {
+        return fail(Failure::bad_data, "a rated capacity of " + print(capacity) + " for cell '" + escaped(wanted.cell) +
+                                           "' does not fit its last run, where it was " + print(**last) + guards +
+                                           between(**last) + " would be right; see whether this is the right cell");
+    }
+    return {};
+}
+
+Result<CellHistory> history_of(const CellWanted& wanted, const protocol::Protocol& protocol, Charge capacity,
                                const StartConditions& conditions) {
     CellHistory claimed;
     claimed.furthest = protocol.cell.state;
     const Result<std::unique_ptr<ledger::Reader>> reader = ledger::Reader::open(conditions.ledger_path);
     if (!reader) {
         return tl::unexpected(reader.error());
+    }
+    if (const auto fits = check_capacity(wanted, capacity, protocol.cell.capacity, **reader); !fits) {
+        return tl::unexpected(fits.error());
     }
     if (protocol.start.soaked) {
         if (const auto soaked = check_soaked(wanted, *protocol.start.soaked, **reader, conditions.utc); !soaked) {
@@ -169,13 +199,13 @@ Result<Prepared> prepare_start(const ProtocolWanted& protocol, const CellWanted&
         return tl::unexpected(fits.error());
     }
     const Charge capacity = wanted.capacity.value_or(checked.protocol->cell.capacity);
+    const Result<CellHistory> history = history_of(wanted, *checked.protocol, capacity, conditions);
+    if (!history) {
+        return tl::unexpected(history.error());
+    }
     Result<engine::Plan> plan = engine::make_plan(*checked.protocol, capacity, conditions.traits, conditions.caps);
     if (!plan) {
         return tl::unexpected(plan.error());
-    }
-    const Result<CellHistory> history = history_of(wanted, *checked.protocol, conditions);
-    if (!history) {
-        return tl::unexpected(history.error());
     }
     const std::uint64_t bytes = ledger_bytes_bound(*checked.protocol, *plan);
     if (const Result<void> room = check_room(bytes, conditions); !room) {

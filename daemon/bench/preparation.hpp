@@ -54,7 +54,7 @@ struct StartConditions {
 [[nodiscard]] Result<void> check_chemistry(const protocol::Protocol& protocol, const std::string& simulated_chemistry);
 
 // bad_data: the protocol's complaints, rendered; a cell that does not fit it, or was filled too short a time ago; a
-// quarantined cell. cannot_write: no room.
+// capacity that is not the protocol's or the cell's; a quarantined cell. cannot_write: no room.
 [[nodiscard]] Result<Prepared> prepare_start(const ProtocolWanted& protocol, const CellWanted& wanted,
                                              const StartConditions& conditions);
 

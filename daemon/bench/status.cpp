@@ -147,7 +147,7 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
     object["output"] = output_word(task);
     object["needs"] = run != nullptr ? run->needs() : "";
     object["asked"] = asked_of(run);
-    object["alarm"] = run != nullptr ? run->alarm() : "";
+    object["alarm"] = run != nullptr ? run->alarm() : empty_alarm(task);
     // In the words of ISA-18.2 / IEC 62682: of the trip that the run stands in, or of its idle watch.
     const engine::AlarmState alarm = restored ? engine::alarm_state(*run->plan, run->run, !trouble_beside(task).empty())
                                               : engine::AlarmState::normal;

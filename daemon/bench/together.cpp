@@ -46,14 +46,11 @@ const ledger::ChannelLatch* Bench::latch_of(const ChannelTask& task) const {
     return found == latches_.end() ? nullptr : &found->second;
 }
 
-bool Bench::latched(std::size_t channel) const {
-    return latch_of(*tasks_[channel]) != nullptr;
-}
-
 std::string Bench::trouble_of(const ChannelTask& task) const {
     const ActiveRun* active = task.run();
     if (active == nullptr || !active->plan) {
-        return task.trouble();
+        const std::string own = task.trouble();
+        return own.empty() ? empty_alarm(task) : own;
     }
     const engine::Run& run = active->run;
     const std::string channel = "channel '" + escaped(task.config().name) + "'";
@@ -75,6 +72,49 @@ std::string Bench::trouble_of(const ChannelTask& task) const {
                : "";
 }
 
+// What a channel without guards of its own is hot above: the lowest that a cell beside it may reach, at most the
+// bench's cap.
+Temperature Bench::hot_above(const ChannelTask& task) const {
+    Temperature limit = options_.config.caps.temperature_max;
+    const std::string& group = task.config().group;
+    for (const auto& other : tasks_) {
+        const ActiveRun* run = other->run();
+        if (!group.empty() && other->config().group == group && run != nullptr && run->plan) {
+            const engine::GuardSetting& guard = run->plan->guards[static_cast<std::size_t>(GuardId::over_temperature)];
+            limit = std::min(limit, Temperature{guard.trip});
+        }
+    }
+    return limit;
+}
+
+// Heat asks nobody whether a run is there. A reading beyond what cells reach is a broken sensor.
+bool Bench::is_hot(const ChannelTask& task) const {
+    if (const ActiveRun* run = task.run(); run != nullptr && run->plan) {
+        return engine::is_hot(*run->plan, run->run);
+    }
+    const Reading<Temperature>& last = task.last_sample().temperature;
+    return last.good() && !(last.value <= hot_above(task)) &&
+           last.value <= task.config().traits.temperature_plausible_max;
+}
+
+// What is told of a channel that no run is on.
+std::string Bench::empty_alarm(const ChannelTask& task) const {
+    return task.run() == nullptr && is_hot(task)
+               ? "the thermometer reads " + print(task.last_sample().temperature.value) + ", above " +
+                     print(hot_above(task)) + ", and no run is there: see from a distance whether a cell lies in it"
+               : "";
+}
+
+// Looked at though no run is on it: latched, hot, or beside cells that heat would reach.
+bool Bench::watched(std::size_t channel) const {
+    const ChannelTask& task = *tasks_[channel];
+    const std::string& group = task.config().group;
+    return latch_of(task) != nullptr || is_hot(task) ||
+           (!group.empty() && std::any_of(tasks_.begin(), tasks_.end(), [&](const auto& other) {
+               return other->config().group == group && other->run() != nullptr && !other->run()->over();
+           }));
+}
+
 // By their present state: whoever was told once, and when, says nothing of now.
 std::string Bench::trouble_beside(const ChannelTask& task) const {
     if (task.config().group.empty()) {
@@ -90,8 +130,10 @@ std::string Bench::trouble_beside(const ChannelTask& task) const {
         if (seen_to ? run->stuck() : other->opening_failed()) {
             return "the output of " + channel + " is not seen open; open that by hand";
         }
-        if (seen_to && engine::is_hot(*run->plan, run->run)) {
-            return "the cell on " + channel + " is hot";
+        if (is_hot(*other)) {
+            return seen_to ? "the cell on " + channel + " is hot"
+                           : channel + " is hot (" + print(other->last_sample().temperature.value) +
+                                 ", though no run is on it); see what lies there";
         }
     }
     return "";
@@ -113,10 +155,32 @@ void Bench::open_group_of(std::size_t channel) {
     }
 }
 
+// Where no run says that a cell lies there, one may have been left: heat beyond the bench's cap opens its group, once
+// each time it comes.
+void Bench::watch_empty(const ChannelTask& task) {
+    const Reading<Temperature>& last = task.last_sample().temperature;
+    if (!is_hot(task) || last.value <= options_.config.caps.temperature_max) {
+        hot_empty_.erase(task.index());
+        return;
+    }
+    if (!hot_empty_.insert(task.index()).second) {
+        return;
+    }
+    latch(task, empty_alarm(task));
+    if (on_trouble_) {
+        on_trouble_("channel '" + escaped(task.config().name) + "': " + empty_alarm(task));
+    }
+    open_group_of(task.index());
+}
+
 // A cell whose run could not be restored, or was ended by record alone, lies there without a plan: the bench's own
 // temperature cap and an output that comes on still hold for it. A reading beyond what cells reach is a broken sensor.
 void Bench::watch_unplanned(std::size_t channel) {
     ChannelTask& task = *tasks_[channel];
+    if (task.run() == nullptr) {
+        watch_empty(task);
+        return;
+    }
     const Sample& last = task.last_sample();
     const Temperature cap = options_.config.caps.temperature_max;
     const bool hot = last.temperature.good() && !(last.temperature.value <= cap) &&

@@ -53,6 +53,8 @@ class Reader {
     [[nodiscard]] Result<std::optional<Checkpoint>> last_checkpoint(RunNumber number);
     [[nodiscard]] Result<std::vector<CellRecord>> cells();
     [[nodiscard]] Result<std::optional<CellRecord>> cell(std::string_view id);
+    // Of the cell's latest run that is no rehearsal, its rated capacity.
+    [[nodiscard]] Result<std::optional<Charge>> last_capacity(std::string_view cell);
     // What people entered, in order: of a cell, of all cells.
     [[nodiscard]] Result<std::vector<HandReading>> hand_readings(std::string_view cell);
     [[nodiscard]] Result<std::vector<HandReading>> hand_readings();

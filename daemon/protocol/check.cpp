@@ -167,6 +167,7 @@ Checked check_protocol(std::string file, std::string_view text) {
         Judge judge(*judged, parsed.places, checked.diagnostics);
         check_cell(judge);
         check_limits(judge);
+        check_reach(judge);
         check_steps(judge);
         check_drive(judge);
         check_ends(judge);

@@ -69,6 +69,7 @@ class Judge {
 
 void check_cell(Judge& judge);     // [cell], [start], [keep], [interruption]
 void check_limits(Judge& judge);   // [limits]
+void check_reach(Judge& judge);    // limits too wide to guard anything, or too narrow for what is sound
 void check_steps(Judge& judge);    // each step by itself: currents, voltages, times, amounts
 void check_drive(Judge& judge);    // ramps and pulses
 void check_ends(Judge& judge);     // conditions, good_end, not_before

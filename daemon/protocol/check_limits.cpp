@@ -19,7 +19,10 @@ constexpr Voltage low_voltage_under_window_max = 1000_mV;
 constexpr Rate leakage_rate_max{1, 50};     // the connection checks' own test current: below it a current is none
 constexpr Temperature sensor_min{253'150};  // the bench's usual sensor window, -20..90 degC
 constexpr Temperature sensor_max{363'150};
-constexpr Ratio charge_cap_max{2'000'000};  // twice what the cell holds: such a guard guards nothing
+constexpr Temperature temperature_max_highest = 70_degC;  // check_reach says why
+// The first charge of an anode with much silicon loses a third of itself to the film; no cell takes more than this.
+constexpr Ratio charge_cap_max{1'600'000};
+constexpr Ratio charge_cap_usual{1'400'000};
 
 std::string limit_path(GuardId id, std::string_view key = {}) {
     std::string path = "limits." + std::string(guard_row(id).key);
@@ -183,9 +186,11 @@ void check_temperatures(Judge& j) {
     const Limit<Temperature>& low = j.limits.temperature_min;
     for (const auto& [limit, id] : {std::pair{&high, GuardId::over_temperature}, {&low, GuardId::under_temperature}}) {
         if (limit->trip && (*limit->trip < sensor_min || *limit->trip > sensor_max)) {
-            j.error(trip_path(j, id), std::string(guard_row(id).key) + " " + quoted(*limit->trip) +
-                                          " lies outside the sensors' range and can never trip; between " +
-                                          quoted(sensor_min) + " and " + quoted(sensor_max) + " would be right");
+            j.error(trip_path(j, id),
+                    std::string(guard_row(id).key) + " " + quoted(*limit->trip) +
+                        " lies outside the sensors' range and can never trip; between " + quoted(sensor_min) + " and " +
+                        quoted(id == GuardId::over_temperature ? temperature_max_highest : sensor_max) +
+                        " would be right");
         }
     }
     if (high.trip && low.trip && *low.trip >= *high.trip) {
@@ -241,8 +246,11 @@ void check_charge_caps(Judge& j) {
                                     {std::string("limits.net_max"), l.net_max}}) {
         if (cap && (j.charge(*cap) > most || j.charge(*cap).count <= 0)) {
             j.error(path, quoted_with_charge(*cap, j.cell.capacity) +
-                              " guards nothing: no cell takes twice its rated capacity " + quoted(j.cell.capacity) +
+                              " guards nothing: no cell takes 160 % of its rated capacity " + quoted(j.cell.capacity) +
                               "; 105 to 130 % would be right");
+        } else if (cap && j.charge(*cap) > charge_of(charge_cap_usual, j.cell.capacity)) {
+            j.warning(path, quoted_with_charge(*cap, j.cell.capacity) + " hardly guards: a cell of rated capacity " +
+                                quoted(j.cell.capacity) + " is overcharged long before; 105 to 130 % would be right");
         }
     }
     if (j.charge(*l.charge_leg_later) > j.charge(*l.charge_leg_first)) {

@@ -281,6 +281,40 @@ TEST(Bench, requests_without_their_words_are_refused) {
     }
 }
 
+// Every guard of charge is a share of the rated capacity: a slip of the pen must not blind them.
+TEST(Bench, a_capacity_far_from_the_protocols_or_from_the_cells_last_run_is_refused) {
+    World world;
+    const auto params = [](const char* capacity, const std::string& protocol) {
+        return boost::json::object{{"channel", "a1"},
+                                   {"cell", "C-1"},
+                                   {"protocol_file", "p.toml"},
+                                   {"protocol_text", protocol},
+                                   {"capacity", capacity}};
+    };
+    const std::string five = unattended_protocol();
+    for (const char* capacity : {"500 Ah", "50 Ah", "10.001 Ah", "2.499 Ah", "500 mAh", "100 mAh"}) {
+        EXPECT_THAT(world.refusal(Failure::bad_data, "start", params(capacity, five)),
+                    AllOf(HasSubstr("a rated capacity of " + std::string(capacity)),
+                          HasSubstr("which is for cells of 5 Ah"), HasSubstr("between 2.5 Ah and 10 Ah")));
+        EXPECT_EQ(world.state("a1"), "empty");
+    }
+    ASSERT_TRUE(world.request("start", params("4 Ah", five)));
+    world.until_state("a1", "done");
+    world.until([&] { return world.request("remove", {{"channel", "a1"}}).has_value(); });
+    EXPECT_THAT(world.refusal(Failure::bad_data, "start", params("8.5 Ah", five)),
+                AllOf(HasSubstr("does not fit its last run, where it was 4 Ah"), HasSubstr("between 2 Ah and 8 Ah")));
+    std::string twelve = five;
+    twelve.replace(twelve.find("\"5 Ah\""), 6, "\"12 Ah\"");
+    for (std::size_t at = 0; (at = twelve.find("C/2", at)) != std::string::npos;) {
+        twelve.replace(at, 3, "C/5");
+    }
+    EXPECT_THAT(world.refusal(Failure::bad_data, "start",
+                              {{"channel", "a1"}, {"cell", "C-1"}, {"protocol_file", "p"}, {"protocol_text", twelve}}),
+                HasSubstr("does not fit its last run"))
+        << "the protocol's own is compared too";
+    EXPECT_TRUE(world.request("start", params("5 Ah", five)));
+}
+
 TEST(Bench, a_refused_demand_trips_the_channel_and_can_be_acknowledged) {
     World world;
     world.channels[0]->refuses = true;
@@ -343,6 +377,11 @@ TEST(Bench, heat_opens_the_group_and_quarantines_the_cell) {
     EXPECT_EQ(world.ask("acknowledge", {{"channel", "a1"}, {"reason", "it was hot"}}).at("state").as_string(),
               "tripped");
     world.refusal(Failure::bad_data, "resume", {{"channel", "a1"}});
+    EXPECT_THAT(world.refusal(Failure::try_again, "remove", {{"channel", "a1"}}), HasSubstr("do not touch the cell"));
+    world.channels[0]->on_sample = [](Sample& sample) {  // it has burnt out, and the room is aired
+        sample.temperature.value = 25_degC;
+        sample.temperature.quality = Quality::good;
+    };
     world.until([&] { return world.request("remove", {{"channel", "a1"}}).has_value(); });
     const Result<boost::json::value> again = world.start("a1", "C-hot");
     ASSERT_FALSE(again);

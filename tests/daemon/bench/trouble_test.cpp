@@ -67,6 +67,73 @@ TEST(Trouble, nothing_of_a_group_is_acknowledged_while_a_neighbours_cell_is_hot)
     world.until_state("a2", "tripped");  // heat that comes back opens it again
 }
 
+// a1's cell tripped by heat, and is still as hot; a2 was opened with it, a3 is empty.
+struct HotShelf : World {
+    HotShelf() : World(3) {
+        EXPECT_TRUE(start("a2", "C-2"));
+        until_state("a2", "asking");
+        EXPECT_TRUE(start("a1", "C-1", unattended_protocol()));
+        until_state("a1", "forming");
+        channels[0]->on_sample = [this](Sample& sample) { sample.temperature.value = reads; };
+        until_state("a1", "tripped");
+        until_state("a2", "tripped");
+        until([&] { return text(channel("a1"), "output") == "open"; });
+    }
+    Temperature reads = Temperature{332'950};
+};
+
+TEST(Trouble, a_hot_cell_is_not_removed_and_its_neighbours_stay_as_they_are_until_it_has_cooled) {
+    HotShelf world;
+    const std::string said = world.refusal(Failure::try_again, "remove", {{"channel", "a1"}});
+    EXPECT_THAT(said, HasSubstr("cell 'C-1' on channel 'a1' is hot (59.8 degC)"));
+    EXPECT_THAT(said, HasSubstr("do not touch the cell"));
+    EXPECT_EQ(text(world.channel("a1"), "cell"), "C-1");
+    for (const char* name : {"a2", "a3"}) {
+        EXPECT_THAT(world.refusal(Failure::bad_data, "acknowledge", {{"channel", name}, {"reason", "x"}}),
+                    HasSubstr("the cell on channel 'a1' of its group is hot"));
+    }
+    world.reads = 25_degC;
+    world.until([&] { return world.request("remove", {{"channel", "a1"}}).has_value(); });
+    for (const char* name : {"a2", "a3"}) {
+        EXPECT_TRUE(world.request("acknowledge", {{"channel", name}, {"reason", "cooled"}}));
+    }
+}
+
+TEST(Trouble, a_cell_that_gets_hot_again_after_it_was_removed_is_told_and_nothing_goes_on_beside_it) {
+    HotShelf world;
+    world.reads = 25_degC;
+    world.until([&] { return world.request("remove", {{"channel", "a1"}}).has_value(); });
+    EXPECT_EQ(text(world.channel("a1"), "alarm"), "");
+    world.reads = 55_degC;  // below the bench's cap of 60, above what a2's cell may reach
+    world.until([&] { return !text(world.channel("a1"), "alarm").empty(); });
+    EXPECT_EQ(world.state("a1"), "empty");
+    EXPECT_THAT(text(world.channel("a1"), "alarm"), HasSubstr("the thermometer reads 55 degC, above 50 degC"));
+    EXPECT_THAT(world.refusal(Failure::bad_data, "acknowledge", {{"channel", "a2"}, {"reason", "x"}}),
+                HasSubstr("channel 'a1' of its group is hot (55 degC, though no run is on it)"));
+    EXPECT_FALSE(world.start("a3", "C-3", unattended_protocol()));
+    world.reads = 25_degC;
+    world.until([&] { return world.request("acknowledge", {{"channel", "a2"}, {"reason", "cooled"}}).has_value(); });
+    EXPECT_EQ(text(world.channel("a1"), "alarm"), "");
+}
+
+TEST(Trouble, heat_beyond_the_benchs_cap_opens_the_group_though_no_run_is_on_the_channel) {
+    World world;
+    ASSERT_TRUE(world.start("a2", "C-2"));
+    world.until_state("a2", "asking");
+    world.channels[0]->on_sample = [](Sample& sample) { sample.temperature.value = 95_degC; };  // a broken sensor
+    for (int seconds = 0; seconds < 20; ++seconds) {
+        const double before = world.channel("a2").at("run_second").to_number<double>();
+        world.until([&] { return world.channel("a2").at("run_second").to_number<double>() > before; });
+    }
+    EXPECT_EQ(world.state("a2"), "asking");
+    world.channels[0]->on_sample = [](Sample& sample) { sample.temperature.value = 61_degC; };
+    world.until_state("a2", "tripped");
+    EXPECT_THAT(text(world.channel("a1"), "latch"), HasSubstr("61 degC"));
+    EXPECT_FALSE(world.request("acknowledge", {{"channel", "a1"}, {"reason", "x"}}));
+    world.channels[0]->on_sample = nullptr;
+    world.until([&] { return world.request("acknowledge", {{"channel", "a1"}, {"reason", "cooled"}}).has_value(); });
+}
+
 TEST(Trouble, taking_note_of_a_cell_trip_frees_no_channel_whose_output_is_stuck) {
     StuckShelf world;
     world.channels[0]->on_sample = [](Sample& sample) { sample.temperature.value = 55_degC; };
