@@ -301,7 +301,8 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::gathering: return where + " waits for the other cells of its tray";
         case EventKind::copper: return describe_copper(Voltage{event.value}, Duration{event.limit});
         case EventKind::idle_alarm:
-            return "the run is over, and its cell on the channel is out of a limit: " + trip_text(event, plan);
+            return "no current is asked of the cell on the channel, and it is out of a limit: " +
+                   trip_text(event, plan);
     }
     return "";
 }

@@ -1,5 +1,6 @@
 #include "daemon/engine/guards.hpp"
 
+#include "daemon/engine/engine.hpp"
 #include "daemon/engine/guards_judge.hpp"
 
 namespace slowfilm::engine {
@@ -178,27 +179,31 @@ Flow flow_of(const Judge& judge, const Sample& sample) {
 
 }  // namespace
 
-Scope scope_at_rest(const Plan& plan, const Run& run) {
+Scope scope_at_rest(const Plan& plan, const Run& run, Time now) {
     // In somebody's hands: before the first checks are passed, in an ask, and until the checks after it are.
     const bool hands_on = !run.begun || run.window == StartWindow::by_history || run.window == StartWindow::same_cell ||
                           (run.in_visit && plan.steps[run.step].kind == StepKind::ask);
-    const bool in_doubt = hands_on || run.wait == WaitReason::connection || run.wait == WaitReason::restart ||
-                          run.wait == WaitReason::acknowledged || run.wait == WaitReason::moved;
+    const bool unknown = hands_on || run.wait == WaitReason::connection || run.wait == WaitReason::acknowledged ||
+                         run.wait == WaitReason::moved;
+    const bool doubt = cell_in_doubt(plan, run, now);
     switch (run.state) {
-        case RunState::paused: return {.voltage = !hands_on, .heat = true, .leakage = true};
-        case RunState::waiting: return {.voltage = !in_doubt, .heat = true, .leakage = true};
+        case RunState::paused: return {.voltage = !hands_on, .heat = true, .leakage = true, .doubt = doubt};
+        case RunState::waiting: return {.voltage = !unknown, .heat = true, .leakage = true, .doubt = doubt};
         case RunState::checking: {
             const bool driven = !is_open(run.demand);  // the test current is a current like any other
             return {.voltage = driven, .heat = true, .leakage = true, .running = driven};
         }
         case RunState::asking: return {.heat = true, .leakage = true};
-        // A run that is over leaves a cell behind: until it is taken away it can leak, warm, or burn. After a trip of
-        // class channel the voltage is in doubt.
+        // A run that is over leaves a cell behind: until it is taken away it can leak, warm, or burn. It may be taken
+        // at any time. After a trip of class channel the voltage is not known at all.
         case RunState::tripped:
-            return {
-                .voltage = !hands_on && run.trip_class == TripClass::cell, .heat = true, .leakage = true, .idle = true};
+            return {.voltage = !hands_on && run.trip_class == TripClass::cell,
+                    .heat = true,
+                    .leakage = true,
+                    .idle = true,
+                    .doubt = true};
         case RunState::stopped:
-        case RunState::done: return {.voltage = !in_doubt, .heat = true, .leakage = true, .idle = true};
+        case RunState::done: return {.voltage = !unknown, .heat = true, .leakage = true, .idle = true, .doubt = true};
         case RunState::forming:
         case RunState::resting:
         case RunState::planned: return {};
@@ -245,22 +250,25 @@ void Judge::warn(GuardId id, std::int64_t value, std::int64_t level, bool beyond
     finding.warned_level = level;
 }
 
-// Class cell before class channel, then the table's order. Of a cell that only lies there each guard is told once; but
-// heat that comes back opens the neighbours again.
+// Class cell before class channel before what is only told, then the table's order. Of a cell that only lies there, or
+// that somebody may have in hand, each guard is told once; but heat that comes back opens the neighbours again.
 void Judge::trip(GuardId id, std::int64_t value, std::int64_t limit) {
     const bool anew = (run.guards.fired & bit_of(id)) == 0;
     run.guards.fired |= bit_of(id);
     const bool hot_cap = id == GuardId::bench_cap && limit == plan.caps.temperature_max.count;
     const bool heat = hot_cap || (heat_guards & bit_of(id)) != 0;
-    const bool told = scope.idle && (run.idle_said & bit_of(id)) != 0;
+    const bool doubted = scope.doubt && (cell_voltage_guards & bit_of(id)) != 0;
+    const bool told = (scope.idle || doubted) && (run.idle_said & bit_of(id)) != 0;
     finding.heat = finding.heat || (heat && (anew || !told));
     if (told) {
         return;
     }
-    const bool worse = !finding.tripped || (guard_row(id).trip_class == TripClass::cell &&
-                                            guard_row(finding.id).trip_class == TripClass::channel);
-    if (worse) {
+    const auto weight = [](GuardId of, bool in_doubt) {
+        return in_doubt ? 0 : guard_row(of).trip_class == TripClass::channel ? 1 : 2;
+    };
+    if (!finding.tripped || weight(id, doubted) > weight(finding.id, finding.in_doubt)) {
         finding.tripped = true;
+        finding.in_doubt = doubted;
         finding.id = id;
         finding.value = value;
         finding.limit = limit;
@@ -293,13 +301,14 @@ bool is_out(const GuardState& guards, GuardId id) {
 }
 
 GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now) {
-    const Scope scope = scope_of(plan, run);
+    Scope scope = scope_of(plan, run, now);
     Judge judge{plan, run, scope, now};
     if (!scope.heat) {
         return judge.finding;
     }
     GuardState& guards = run.guards;
     const Current stray = stray_of(judge, sample);
+    scope.doubt = scope.doubt && stray.count == 0;
     judge_plausible(judge, sample);
     judge_caps(judge, sample, stray);
     const Flow flow = flow_of(judge, sample);
@@ -332,7 +341,7 @@ GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time
 }
 
 GuardFinding judge_tick(const Plan& plan, Run& run, Time now) {
-    const Scope scope = scope_of(plan, run);
+    const Scope scope = scope_of(plan, run, now);
     Judge judge{plan, run, scope, now};
     if (!scope.heat) {
         return judge.finding;

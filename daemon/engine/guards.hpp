@@ -101,7 +101,8 @@ inline constexpr Duration temperature_unchanged_for{21'600'000'000};  // 6 h
 
 struct GuardFinding {
     bool tripped{false};
-    bool heat{false};  // some guard of heat fired, whether or not it is the worst: the neighbours must open
+    bool heat{false};      // some guard of heat fired, whether or not it is the worst: the neighbours must open
+    bool in_doubt{false};  // the worst is a voltage of a cell that somebody may have in hand: to be told, no more
     GuardId id{GuardId::over_voltage};  // the worst that fired
     std::int64_t value{0};
     std::int64_t limit{0};

@@ -13,9 +13,14 @@ namespace slowfilm::engine {
 // blamed for its voltage; heat is judged always.
 struct Scope {
     bool voltage{false}, heat{false}, leakage{false}, running{false};
-    bool idle{false};  // the run is over or tripped, and its cell still lies there
+    bool idle{false};   // the run is over or tripped, and its cell still lies there
+    bool doubt{false};  // somebody may have the cell in hand: its voltage is told, and never blames it
 };
 
+// What a reading of the voltage alone says of the cell.
+inline constexpr std::uint32_t cell_voltage_guards = bit_of(GuardId::over_voltage) | bit_of(GuardId::reversed) |
+                                                     bit_of(GuardId::low_voltage) | bit_of(GuardId::discharge_floor) |
+                                                     bit_of(GuardId::voltage_fall);
 inline constexpr std::uint32_t heat_guards =
     bit_of(GuardId::over_temperature) | bit_of(GuardId::temperature_rise) | bit_of(GuardId::above_ambient);
 // A bench reads a channel without a run every few seconds only.
@@ -25,12 +30,12 @@ inline constexpr Duration idle_stale_least{30'000'000};
     return scope.idle ? std::max(stale_after, idle_stale_least) : stale_after;
 }
 
-[[nodiscard]] Scope scope_at_rest(const Plan& plan, const Run& run);  // of any state but these two
-inline Scope scope_of(const Plan& plan, const Run& run) {
+[[nodiscard]] Scope scope_at_rest(const Plan& plan, const Run& run, Time now);  // of any state but these two
+inline Scope scope_of(const Plan& plan, const Run& run, Time now) {
     if (run.state == RunState::forming || run.state == RunState::resting) [[likely]] {
         return {.voltage = true, .heat = true, .leakage = true, .running = true};
     }
-    return scope_at_rest(plan, run);
+    return scope_at_rest(plan, run, now);
 }
 
 class Judge {

@@ -191,7 +191,12 @@ TEST_P(EveryGuard, a_fault_across_a_pause_trips_in_it_or_after_it) {
     }
     GetParam().cause(bench);
     bench.run_for(GetParam().trips_within + 2_s);
-    EXPECT_EQ(bench.run.state, RunState::tripped);
+    // A cell whose voltage is another's all at once may be in somebody's hands: it is told of, and not blamed.
+    const bool of_voltage = GetParam().id == GuardId::over_voltage || GetParam().id == GuardId::reversed ||
+                            GetParam().id == GuardId::low_voltage;
+    EXPECT_EQ(bench.run.state, of_voltage ? RunState::paused : RunState::tripped);
+    EXPECT_TRUE(!of_voltage || bench.count(EventKind::idle_alarm) > 0);
+    EXPECT_TRUE(!of_voltage || !bench.run.history.quarantined);
     EXPECT_TRUE(is_open(bench.run.demand));
 }
 
