@@ -218,6 +218,9 @@ void Judge::fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out
     }
     mark(id, out);
     GuardFill& fill = run.guards.fill[index_of(id)];
+    if (out && (run.guards.filled & falling_guards & bit_of(id)) != (falling_guards & bit_of(id))) {
+        note_leap(id, Voltage{value});
+    }
     bool fires = false;
     if (s.persistence.count == 0) {
         fill.samples = out ? std::min(fill.samples + 2, two_in_a_row) : std::max(fill.samples - 1, 0);
@@ -229,9 +232,40 @@ void Judge::fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out
     }
     const bool gathered = fill.samples > 0 || fill.out_for.count > 0;
     run.guards.filled = gathered ? run.guards.filled | bit_of(id) : run.guards.filled & ~bit_of(id);
-    run.guards.fired = gathered ? run.guards.fired : run.guards.fired & ~bit_of(id);
+    if (!gathered) {
+        run.guards.fired &= ~bit_of(id);
+        run.guards.leapt &= ~bit_of(id);
+    }
     if (fires) {
         trip(id, value, limit);
+    }
+}
+
+void Judge::note_leap(GuardId id, Voltage voltage) {
+    GuardState& guards = run.guards;
+    const Reading<Voltage>& last = run.last.voltage;
+    const Duration since = guards.voltage_fresh - last.time;
+    if (last.good() && since <= longest_gap(scope, plan.stale_voltage) && last.value - voltage > leap_of_no_cell) {
+        guards.leapt |= bit_of(id);
+        guards.leapt_from = last.value;
+    }
+}
+
+// What a lead that lifts or a contact that lets go does to the voltage blames no cell.
+bool Judge::is_of_wiring(GuardId id) const {
+    constexpr std::uint32_t wiring = bit_of(GuardId::voltage_jump) | bit_of(GuardId::lead_drop);
+    const GuardState& guards = run.guards;
+    return !stray && (falling_guards & bit_of(id)) != 0 && ((guards.leapt & bit_of(id)) | (guards.out & wiring)) != 0;
+}
+
+void Judge::trip_wiring(Voltage voltage) {
+    const GuardState& guards = run.guards;
+    if (is_out(guards, GuardId::voltage_jump)) {
+        trip(GuardId::voltage_jump, magnitude(voltage - guards.jump_from).count, setting(GuardId::voltage_jump).trip);
+    } else if (is_out(guards, GuardId::lead_drop)) {
+        trip(GuardId::lead_drop, guards.fill[index_of(GuardId::lead_drop)].closest, setting(GuardId::lead_drop).trip);
+    } else {
+        trip(GuardId::voltage_jump, magnitude(voltage - guards.leapt_from).count, leap_of_no_cell.count);
     }
 }
 
@@ -257,7 +291,11 @@ void Judge::trip(GuardId id, std::int64_t value, std::int64_t limit) {
     run.guards.fired |= bit_of(id);
     const bool hot_cap = id == GuardId::bench_cap && limit == plan.caps.temperature_max.count;
     const bool heat = hot_cap || (heat_guards & bit_of(id)) != 0;
-    const bool doubted = scope.doubt && (cell_voltage_guards & bit_of(id)) != 0;
+    const bool doubted = scope.doubt && !stray && (cell_voltage_guards & bit_of(id)) != 0;
+    if (!doubted && is_of_wiring(id)) {
+        trip_wiring(Voltage{value});
+        return;
+    }
     const bool told = (scope.idle || doubted) && (run.idle_said & bit_of(id)) != 0;
     finding.heat = finding.heat || (heat && (anew || !told));
     if (told) {
@@ -301,14 +339,14 @@ bool is_out(const GuardState& guards, GuardId id) {
 }
 
 GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now) {
-    Scope scope = scope_of(plan, run, now);
+    const Scope scope = scope_of(plan, run, now);
     Judge judge{plan, run, scope, now};
     if (!scope.heat) {
         return judge.finding;
     }
     GuardState& guards = run.guards;
     const Current stray = stray_of(judge, sample);
-    scope.doubt = scope.doubt && stray.count == 0;
+    judge.stray = stray.count != 0;
     judge_plausible(judge, sample);
     judge_caps(judge, sample, stray);
     const Flow flow = flow_of(judge, sample);

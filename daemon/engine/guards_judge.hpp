@@ -21,6 +21,12 @@ struct Scope {
 inline constexpr std::uint32_t cell_voltage_guards = bit_of(GuardId::over_voltage) | bit_of(GuardId::reversed) |
                                                      bit_of(GuardId::low_voltage) | bit_of(GuardId::discharge_floor) |
                                                      bit_of(GuardId::voltage_fall);
+// What a lead that lets go reads like: it falls.
+inline constexpr std::uint32_t falling_guards =
+    bit_of(GuardId::reversed) | bit_of(GuardId::low_voltage) | bit_of(GuardId::discharge_floor);
+// No cell falls so far from one reading to the next, or rises so far with a change of demand: a dead short would, and
+// warms it to its limits within seconds. Common practice.
+inline constexpr Voltage leap_of_no_cell{1'000'000'000};  // 1 V
 inline constexpr std::uint32_t heat_guards =
     bit_of(GuardId::over_temperature) | bit_of(GuardId::temperature_rise) | bit_of(GuardId::above_ambient);
 // A bench reads a channel without a run every few seconds only.
@@ -48,6 +54,7 @@ class Judge {
     const Scope& scope;
     const GuardSettings& settings;  // in force
     Time now;
+    bool stray{false};  // current flows that nobody asked for: the voltage is the cell's, whoever holds it
     GuardFinding finding;
 
     [[nodiscard]] const GuardSetting& setting(GuardId id) const { return settings[index_of(id)]; }
@@ -134,6 +141,9 @@ class Judge {
     // What is out or has something to drain, and what is beyond its warning: seldom (guards.cpp).
     void fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span);
     void warn(GuardId id, std::int64_t value, std::int64_t level, bool beyond);
+    void note_leap(GuardId id, Voltage voltage);
+    [[nodiscard]] bool is_of_wiring(GuardId id) const;
+    void trip_wiring(Voltage voltage);
     void trip(GuardId id, std::int64_t value, std::int64_t limit);
 };
 
