@@ -106,7 +106,7 @@ enum class EventKind : std::uint8_t {
     ambient,       // value: mK, what the chamber is set to
     gathering,     // waits for the other runs of its tray
     copper,        // a cell below 1 V without current loses its copper; value: V, limit: time left in us
-    idle_alarm,    // the run is over, and its cell on the channel is out of a limit; code: GuardId; value, limit
+    idle_alarm,    // the cell on the channel is out of a limit, and its state stays; code: GuardId; value, limit
 };
 
 // No initialisers: a decision holds room for eight, and clearing it on every tick would cost as much as a guard. Write

@@ -69,6 +69,10 @@ std::string trip_text(const Event& event, const Plan& plan) {
         case GuardId::current_lost:
             return name + ": the current fell to " + print_guard_value(id, event.value) + " between two readings";
         case GuardId::bench_cap: return name + ": " + cap_text(event, plan.caps);
+        case GuardId::voltage_jump:
+            return name + ": the voltage went " + print_guard_value(id, event.value) +
+                   " off between two readings, more than " + print_guard_value(id, event.limit) +
+                   ", as no demand or cell would move it; look at the sense leads and contacts";
         case GuardId::over_voltage:
         case GuardId::reversed:
         case GuardId::low_voltage:
@@ -78,7 +82,6 @@ std::string trip_text(const Event& event, const Plan& plan) {
         case GuardId::current_error:
         case GuardId::leakage:
         case GuardId::hold_error:
-        case GuardId::voltage_jump:
         case GuardId::lead_drop:
         case GuardId::stuck:
         case GuardId::over_temperature:
@@ -301,7 +304,8 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::gathering: return where + " waits for the other cells of its tray";
         case EventKind::copper: return describe_copper(Voltage{event.value}, Duration{event.limit});
         case EventKind::idle_alarm:
-            return "the run is over, and its cell on the channel is out of a limit: " + trip_text(event, plan);
+            return "no current is asked of the cell on the channel, and it is out of a limit: " +
+                   trip_text(event, plan);
     }
     return "";
 }

@@ -1,5 +1,6 @@
 #include "daemon/engine/guards.hpp"
 
+#include "daemon/engine/engine.hpp"
 #include "daemon/engine/guards_judge.hpp"
 
 namespace slowfilm::engine {
@@ -179,27 +180,31 @@ Flow flow_of(const Judge& judge, const Sample& sample) {
 
 }  // namespace
 
-Scope scope_at_rest(const Plan& plan, const Run& run) {
+Scope scope_at_rest(const Plan& plan, const Run& run, Time now) {
     // In somebody's hands: before the first checks are passed, in an ask, and until the checks after it are.
     const bool hands_on = !run.begun || run.window == StartWindow::by_history || run.window == StartWindow::same_cell ||
                           (run.in_visit && plan.steps[run.step].kind == StepKind::ask);
-    const bool in_doubt = hands_on || run.wait == WaitReason::connection || run.wait == WaitReason::restart ||
-                          run.wait == WaitReason::acknowledged || run.wait == WaitReason::moved;
+    const bool unknown = hands_on || run.wait == WaitReason::connection || run.wait == WaitReason::acknowledged ||
+                         run.wait == WaitReason::moved;
+    const bool doubt = cell_in_doubt(plan, run, now);
     switch (run.state) {
-        case RunState::paused: return {.voltage = !hands_on, .heat = true, .leakage = true};
-        case RunState::waiting: return {.voltage = !in_doubt, .heat = true, .leakage = true};
+        case RunState::paused: return {.voltage = !hands_on, .heat = true, .leakage = true, .doubt = doubt};
+        case RunState::waiting: return {.voltage = !unknown, .heat = true, .leakage = true, .doubt = doubt};
         case RunState::checking: {
             const bool driven = !is_open(run.demand);  // the test current is a current like any other
             return {.voltage = driven, .heat = true, .leakage = true, .running = driven};
         }
         case RunState::asking: return {.heat = true, .leakage = true};
-        // A run that is over leaves a cell behind: until it is taken away it can leak, warm, or burn. After a trip of
-        // class channel the voltage is in doubt.
+        // A run that is over leaves a cell behind: until it is taken away it can leak, warm, or burn. It may be taken
+        // at any time. After a trip of class channel the voltage is not known at all.
         case RunState::tripped:
-            return {
-                .voltage = !hands_on && run.trip_class == TripClass::cell, .heat = true, .leakage = true, .idle = true};
+            return {.voltage = !hands_on && run.trip_class == TripClass::cell,
+                    .heat = true,
+                    .leakage = true,
+                    .idle = true,
+                    .doubt = true};
         case RunState::stopped:
-        case RunState::done: return {.voltage = !in_doubt, .heat = true, .leakage = true, .idle = true};
+        case RunState::done: return {.voltage = !unknown, .heat = true, .leakage = true, .idle = true, .doubt = true};
         case RunState::forming:
         case RunState::resting:
         case RunState::planned: return {};
@@ -214,6 +219,9 @@ void Judge::fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out
     }
     mark(id, out);
     GuardFill& fill = run.guards.fill[index_of(id)];
+    if (out && (run.guards.filled & falling_guards & bit_of(id)) != (falling_guards & bit_of(id))) {
+        note_leap(id, Voltage{value});
+    }
     bool fires = false;
     if (s.persistence.count == 0) {
         fill.samples = out ? std::min(fill.samples + 2, two_in_a_row) : std::max(fill.samples - 1, 0);
@@ -225,9 +233,40 @@ void Judge::fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out
     }
     const bool gathered = fill.samples > 0 || fill.out_for.count > 0;
     run.guards.filled = gathered ? run.guards.filled | bit_of(id) : run.guards.filled & ~bit_of(id);
-    run.guards.fired = gathered ? run.guards.fired : run.guards.fired & ~bit_of(id);
+    if (!gathered) {
+        run.guards.fired &= ~bit_of(id);
+        run.guards.leapt &= ~bit_of(id);
+    }
     if (fires) {
         trip(id, value, limit);
+    }
+}
+
+void Judge::note_leap(GuardId id, Voltage voltage) {
+    GuardState& guards = run.guards;
+    const Reading<Voltage>& last = run.last.voltage;
+    const Duration since = guards.voltage_fresh - last.time;
+    if (last.good() && since <= longest_gap(scope, plan.stale_voltage) && last.value - voltage > leap_of_no_cell) {
+        guards.leapt |= bit_of(id);
+        guards.leapt_from = last.value;
+    }
+}
+
+// What a lead that lifts or a contact that lets go does to the voltage blames no cell.
+bool Judge::is_of_wiring(GuardId id) const {
+    constexpr std::uint32_t wiring = bit_of(GuardId::voltage_jump) | bit_of(GuardId::lead_drop);
+    const GuardState& guards = run.guards;
+    return !stray && (falling_guards & bit_of(id)) != 0 && ((guards.leapt & bit_of(id)) | (guards.out & wiring)) != 0;
+}
+
+void Judge::trip_wiring(Voltage voltage) {
+    const GuardState& guards = run.guards;
+    if (is_out(guards, GuardId::voltage_jump)) {
+        trip(GuardId::voltage_jump, magnitude(voltage - guards.jump_from).count, setting(GuardId::voltage_jump).trip);
+    } else if (is_out(guards, GuardId::lead_drop)) {
+        trip(GuardId::lead_drop, guards.fill[index_of(GuardId::lead_drop)].closest, setting(GuardId::lead_drop).trip);
+    } else {
+        trip(GuardId::voltage_jump, magnitude(voltage - guards.leapt_from).count, leap_of_no_cell.count);
     }
 }
 
@@ -246,22 +285,29 @@ void Judge::warn(GuardId id, std::int64_t value, std::int64_t level, bool beyond
     finding.warned_level = level;
 }
 
-// Class cell before class channel, then the table's order. Of a cell that only lies there each guard is told once; but
-// heat that comes back opens the neighbours again.
+// Class cell before class channel before what is only told, then the table's order. Of a cell that only lies there, or
+// that somebody may have in hand, each guard is told once; but heat that comes back opens the neighbours again.
 void Judge::trip(GuardId id, std::int64_t value, std::int64_t limit) {
     const bool anew = (run.guards.fired & bit_of(id)) == 0;
     run.guards.fired |= bit_of(id);
     const bool hot_cap = id == GuardId::bench_cap && limit == plan.caps.temperature_max.count;
     const bool heat = hot_cap || (heat_guards & bit_of(id)) != 0;
-    const bool told = scope.idle && (run.idle_said & bit_of(id)) != 0;
+    const bool doubted = scope.doubt && !stray && (cell_voltage_guards & bit_of(id)) != 0;
+    if (!doubted && is_of_wiring(id)) {
+        trip_wiring(Voltage{value});
+        return;
+    }
+    const bool told = (scope.idle || doubted) && (run.idle_said & bit_of(id)) != 0;
     finding.heat = finding.heat || (heat && (anew || !told));
     if (told) {
         return;
     }
-    const bool worse = !finding.tripped || (guard_row(id).trip_class == TripClass::cell &&
-                                            guard_row(finding.id).trip_class == TripClass::channel);
-    if (worse) {
+    const auto weight = [](GuardId of, bool in_doubt) {
+        return in_doubt ? 0 : guard_row(of).trip_class == TripClass::channel ? 1 : 2;
+    };
+    if (!finding.tripped || weight(id, doubted) > weight(finding.id, finding.in_doubt)) {
         finding.tripped = true;
+        finding.in_doubt = doubted;
         finding.id = id;
         finding.value = value;
         finding.limit = limit;
@@ -294,13 +340,14 @@ bool is_out(const GuardState& guards, GuardId id) {
 }
 
 GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time now) {
-    const Scope scope = scope_of(plan, run);
+    const Scope scope = scope_of(plan, run, now);
     Judge judge{plan, run, scope, now};
     if (!scope.heat) {
         return judge.finding;
     }
     GuardState& guards = run.guards;
     const Current stray = stray_of(judge, sample);
+    judge.stray = stray.count != 0;
     judge_plausible(judge, sample);
     judge_caps(judge, sample, stray);
     const Flow flow = flow_of(judge, sample);
@@ -333,7 +380,7 @@ GuardFinding judge_sample(const Plan& plan, Run& run, const Sample& sample, Time
 }
 
 GuardFinding judge_tick(const Plan& plan, Run& run, Time now) {
-    const Scope scope = scope_of(plan, run);
+    const Scope scope = scope_of(plan, run, now);
     Judge judge{plan, run, scope, now};
     if (!scope.heat) {
         return judge.finding;

@@ -70,6 +70,8 @@ struct GuardState {
     std::uint32_t out{0};     // bit per GuardId: out of its limit at the last judgement, and would trip
     std::uint32_t filled{0};  // bit per GuardId: its persistence has gathered something that has not drained yet
     std::uint32_t fired{0};   // bit per GuardId: it has fired, and has not drained since
+    std::uint32_t leapt{0};   // bit per GuardId: what it has gathered began with a leap that no cell makes
+    Voltage leapt_from;       // the voltage before the last of them
     Time voltage_fresh, current_fresh, temperature_fresh,
         ambient_fresh;  // of the last good reading, or the run's start
     SlopeWindow slope;
@@ -81,6 +83,7 @@ struct GuardState {
     Voltage jump_from;  // the voltage before a jump that is not settled yet
     bool jump_known{false};
     Voltage voltage_step;   // between the last two readings: a slope goes on, a jump does not announce itself
+    Current settles_from;   // what flowed before the last change of demand
     Voltage stuck_voltage;  // the reading that has not changed ...
     Charge stuck_charge;    // ... and the charge counted since
     bool stuck_known{false};
@@ -101,7 +104,8 @@ inline constexpr Duration temperature_unchanged_for{21'600'000'000};  // 6 h
 
 struct GuardFinding {
     bool tripped{false};
-    bool heat{false};  // some guard of heat fired, whether or not it is the worst: the neighbours must open
+    bool heat{false};      // some guard of heat fired, whether or not it is the worst: the neighbours must open
+    bool in_doubt{false};  // the worst is a voltage of a cell that somebody may have in hand: to be told, no more
     GuardId id{GuardId::over_voltage};  // the worst that fired
     std::int64_t value{0};
     std::int64_t limit{0};

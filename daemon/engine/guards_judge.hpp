@@ -13,9 +13,20 @@ namespace slowfilm::engine {
 // blamed for its voltage; heat is judged always.
 struct Scope {
     bool voltage{false}, heat{false}, leakage{false}, running{false};
-    bool idle{false};  // the run is over or tripped, and its cell still lies there
+    bool idle{false};   // the run is over or tripped, and its cell still lies there
+    bool doubt{false};  // somebody may have the cell in hand: its voltage is told, and never blames it
 };
 
+// What a reading of the voltage alone says of the cell.
+inline constexpr std::uint32_t cell_voltage_guards = bit_of(GuardId::over_voltage) | bit_of(GuardId::reversed) |
+                                                     bit_of(GuardId::low_voltage) | bit_of(GuardId::discharge_floor) |
+                                                     bit_of(GuardId::voltage_fall);
+// What a lead that lets go reads like: it falls.
+inline constexpr std::uint32_t falling_guards =
+    bit_of(GuardId::reversed) | bit_of(GuardId::low_voltage) | bit_of(GuardId::discharge_floor);
+// No cell falls so far from one reading to the next, or rises so far with a change of demand: a dead short would, and
+// warms it to its limits within seconds. Common practice.
+inline constexpr Voltage leap_of_no_cell{1'000'000'000};  // 1 V
 inline constexpr std::uint32_t heat_guards =
     bit_of(GuardId::over_temperature) | bit_of(GuardId::temperature_rise) | bit_of(GuardId::above_ambient);
 // A bench reads a channel without a run every few seconds only.
@@ -25,12 +36,12 @@ inline constexpr Duration idle_stale_least{30'000'000};
     return scope.idle ? std::max(stale_after, idle_stale_least) : stale_after;
 }
 
-[[nodiscard]] Scope scope_at_rest(const Plan& plan, const Run& run);  // of any state but these two
-inline Scope scope_of(const Plan& plan, const Run& run) {
+[[nodiscard]] Scope scope_at_rest(const Plan& plan, const Run& run, Time now);  // of any state but these two
+inline Scope scope_of(const Plan& plan, const Run& run, Time now) {
     if (run.state == RunState::forming || run.state == RunState::resting) [[likely]] {
         return {.voltage = true, .heat = true, .leakage = true, .running = true};
     }
-    return scope_at_rest(plan, run);
+    return scope_at_rest(plan, run, now);
 }
 
 class Judge {
@@ -43,6 +54,7 @@ class Judge {
     const Scope& scope;
     const GuardSettings& settings;  // in force
     Time now;
+    bool stray{false};  // current flows that nobody asked for: the voltage is the cell's, whoever holds it
     GuardFinding finding;
 
     [[nodiscard]] const GuardSetting& setting(GuardId id) const { return settings[index_of(id)]; }
@@ -129,6 +141,9 @@ class Judge {
     // What is out or has something to drain, and what is beyond its warning: seldom (guards.cpp).
     void fill_up(GuardId id, std::int64_t value, std::int64_t limit, bool out, Duration span);
     void warn(GuardId id, std::int64_t value, std::int64_t level, bool beyond);
+    void note_leap(GuardId id, Voltage voltage);
+    [[nodiscard]] bool is_of_wiring(GuardId id) const;
+    void trip_wiring(Voltage voltage);
     void trip(GuardId id, std::int64_t value, std::int64_t limit);
 };
 

@@ -10,6 +10,7 @@ using namespace literals;
 constexpr Duration fall_after = 10_min;
 constexpr Duration jump_after = 10_s;
 constexpr Voltage first_charge_settles_at = 3000_mV;
+constexpr Voltage wrong_way = 50_mV;  // more than a cell still relaxes by against a new current; common practice
 
 Time last_change(const Run& run) {
     return std::max(run.demand_at, run.applied_at);
@@ -43,24 +44,53 @@ void judge_fall(Judge& judge, Voltage voltage, Duration span, bool charging) {
     judge.above(GuardId::voltage_fall, (guards.highest_charging - voltage).count, span);
 }
 
+// How far the voltage went where a change of demand, or a fresh cell's first rise, takes it along: only what neither
+// can do counts. It falls though more charge current was switched on, rises though discharge was, or leaps. What it
+// undoes of the step before does not count, or one spurious reading would be a jump when it is over.
+Voltage moved_wrongly(const Judge& judge, Voltage step, bool settling, bool first_charge) {
+    const GuardState& guards = judge.run.guards;
+    const auto* drive = std::get_if<DriveCurrent>(&judge.run.demand);
+    const Current level = drive != nullptr ? drive->current : Current{};
+    const bool must_rise = level.count > 0 && (!settling || level > guards.settles_from);
+    const bool must_fall = level.count < 0 && settling && level < guards.settles_from;
+    const Voltage fell = -step - std::max(guards.voltage_step, Voltage{});
+    const Voltage rose = step + std::min(guards.voltage_step, Voltage{});
+    if ((must_rise && fell > wrong_way) || (must_fall && rose > wrong_way)) {
+        return must_rise ? fell : rose;
+    }
+    const Voltage moved = first_charge ? fell : std::max(fell, rose);
+    return moved > leap_of_no_cell ? moved : Voltage{};
+}
+
 // A step in the voltage with none in demand. A steep slope is none: at the end of a discharge each reading is far from
 // the last, but not from where the last two were heading. While a jump is not settled what counts is the distance from
 // where it began.
 void judge_jump(Judge& judge, const Reading<Voltage>& voltage, Duration span) {
+    const Run& run = judge.run;
     GuardState& guards = judge.run.guards;
-    const Reading<Voltage>& last = judge.run.last.voltage;
-    const bool one_after_the_other = last.good() && voltage.time - last.time <= judge.plan.stale_voltage;
-    const bool first_charge =
-        !judge.run.history.first_leg_over && std::min(voltage.value, last.value) < first_charge_settles_at;
-    if (!one_after_the_other || first_charge || voltage.time < last_change(judge.run) + jump_after) {
+    const Reading<Voltage>& last = run.last.voltage;
+    if (!last.good() || voltage.time - last.time > judge.plan.stale_voltage) {
         guards.jump_known = false;
         guards.voltage_step = Voltage{};
         judge.suspend(GuardId::voltage_jump);
         return;
     }
+    const Time changed = last_change(run);
+    if (last.time < changed) {
+        guards.jump_known = false;
+        guards.voltage_step = Voltage{};
+        guards.settles_from = run.last.current.value;
+    }
+    const bool settling = voltage.time < changed + jump_after;
+    const bool first_charge =
+        !run.history.first_leg_over && std::min(voltage.value, last.value) < first_charge_settles_at;
     const Voltage step = voltage.value - last.value;
-    const Voltage jump = guards.jump_known ? magnitude(voltage.value - guards.jump_from)
-                                           : std::min(magnitude(step), magnitude(step - guards.voltage_step));
+    Voltage jump = std::min(magnitude(step), magnitude(step - guards.voltage_step));
+    if (guards.jump_known) {
+        jump = magnitude(voltage.value - guards.jump_from);
+    } else if (settling || first_charge) {
+        jump = moved_wrongly(judge, step, settling, first_charge);
+    }
     judge.above(GuardId::voltage_jump, jump.count, span);
     const bool out = is_out(guards, GuardId::voltage_jump);
     if (out && !guards.jump_known) [[unlikely]] {
@@ -131,6 +161,12 @@ bool leads_unseen(const Judge& judge, const Sample& sample) {
 
 void judge_voltage(Judge& judge, const Sample& sample, Duration span, const Flow& flow) {
     const Voltage voltage = sample.voltage.value;
+    if (!judge.scope.idle) {  // the wiring first: what it shows is no cell's
+        judge_jump(judge, sample.voltage, span);
+        if (judge.setting(GuardId::lead_drop).origin != Origin::off) {
+            judge_leads(judge, sample, span);
+        }
+    }
     judge.above(GuardId::over_voltage, voltage.count, span);
     judge.below(GuardId::reversed, voltage.count, span);
     if (judge.run.history.armed) {
@@ -145,11 +181,7 @@ void judge_voltage(Judge& judge, const Sample& sample, Duration span, const Flow
         judge.suspend(GuardId::discharge_floor);
     }
     judge_fall(judge, voltage, span, flow.charging);
-    judge_jump(judge, sample.voltage, span);
     judge_stuck(judge, sample, span);
-    if (judge.setting(GuardId::lead_drop).origin != Origin::off) {
-        judge_leads(judge, sample, span);
-    }
     judge_climb(judge, span);
 }
 

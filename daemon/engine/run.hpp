@@ -139,7 +139,7 @@ struct Run {
     WaitReason wait{WaitReason::none};
     GuardId tripped_by{GuardId::over_voltage};
     TripClass trip_class{TripClass::channel};
-    std::uint32_t idle_said{0};  // bit per GuardId: told of after the run was over, while its cell lies there
+    std::uint32_t idle_said{0};  // bit per GuardId: told of a cell that lies there, or that somebody may have in hand
     std::uint8_t low_said{0};    // how often a cell below 1 V has been told of
     std::uint64_t sequence{0};   // of the last input
     Time now;                    // of the last input

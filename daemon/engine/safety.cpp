@@ -53,7 +53,7 @@ void Machine::heed(const GuardFinding& finding) {
     }
     const bool of_cell = guard_row(finding.id).trip_class == TripClass::cell;
     const bool upgrade = run_.state == RunState::tripped && run_.trip_class == TripClass::channel && of_cell;
-    if (is_over(run_) || (run_.state == RunState::tripped && !upgrade)) {
+    if (finding.in_doubt || is_over(run_) || (run_.state == RunState::tripped && !upgrade)) {
         note_idle(finding);
         return;
     }
@@ -64,12 +64,13 @@ void Machine::heed(const GuardFinding& finding) {
     }
 }
 
-// The run is over, its cell is not: each guard is told once, heat opens the neighbours, the state stays what it was.
+// The run is over and its cell is not, or somebody may have the cell in hand: each guard is told once, heat opens the
+// neighbours, the state stays what it was. A voltage that may be another cell's, or no cell's, blames none.
 void Machine::note_idle(const GuardFinding& finding) {
     run_.idle_said |= bit_of(finding.id);
     emit(EventKind::idle_alarm, static_cast<std::uint8_t>(finding.id), finding.value, finding.limit);
     decision_.commit = true;
-    if (guard_row(finding.id).trip_class == TripClass::cell) {
+    if (guard_row(finding.id).trip_class == TripClass::cell && !finding.in_doubt) {
         run_.history.quarantined = true;
     }
 }

@@ -8,7 +8,7 @@ namespace slowfilm::engine {
 
 namespace {
 
-constexpr std::uint8_t format_version = 2;
+constexpr std::uint8_t format_version = 3;
 
 class Out {
   public:
@@ -206,6 +206,8 @@ void guards(Io& io, GuardState& g) {
     io.value(g.out);
     io.value(g.filled);
     io.value(g.fired);
+    io.value(g.leapt);
+    quantity(io, g.leapt_from);
     moment(io, g.voltage_fresh);
     moment(io, g.current_fresh);
     moment(io, g.temperature_fresh);
@@ -231,6 +233,7 @@ void guards(Io& io, GuardState& g) {
     quantity(io, g.jump_from);
     io.value(g.jump_known);
     quantity(io, g.voltage_step);
+    quantity(io, g.settles_from);
     quantity(io, g.stuck_voltage);
     quantity(io, g.stuck_charge);
     io.value(g.stuck_known);

@@ -109,7 +109,8 @@ void Recorder::took(const engine::Run& run, const Input& input, const engine::De
         ledger::EventRecord record = event_record(number_, *plan_, input.sequence, event, utc);
         const bool tripped = event.kind == EventKind::tripped;
         const bool fires = tripped || event.kind == EventKind::idle_alarm;
-        if (fires && guard_row(static_cast<GuardId>(event.code)).trip_class == TripClass::cell && quarantine_.empty()) {
+        const bool of_cell = fires && guard_row(static_cast<GuardId>(event.code)).trip_class == TripClass::cell;
+        if (of_cell && run.history.quarantined && quarantine_.empty()) {
             quarantine_ = record.text;
         }
         // What a cell shows after its run is no new trip to acknowledge.

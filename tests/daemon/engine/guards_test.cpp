@@ -29,6 +29,13 @@ void at_setpoint(Bench& bench) {
     bench.current = 450_mA;  // above four times the taper current, below the hold's own limit
 }
 
+// low_voltage would find it first.
+Protocol driven_over() {
+    Protocol p = charging();
+    p.limits.low_voltage.trip = Voltage{-150'000'000};
+    return p;
+}
+
 Protocol watching_jumps() {
     Protocol p = charging();
     p.limits.voltage_jump.off = false;
@@ -56,11 +63,11 @@ std::vector<Fault> faults() {
     return {
         {GuardId::over_voltage, "over_voltage", charging, at_three_point_six, [](Bench& b) { b.voltage = 4251_mV; },
          cure_voltage, 2_s, false},
-        {GuardId::reversed, "reversed", charging, at_three_point_six,
+        {GuardId::reversed, "reversed", driven_over, [](Bench& b) { b.voltage = 500_mV; },
          [](Bench& b) { b.voltage = Voltage{-101'000'000}; }, cure_voltage, 2_s, false},
-        {GuardId::low_voltage, "low_voltage", charging, at_three_point_six, [](Bench& b) { b.voltage = 2199_mV; },
-         cure_voltage, 2_s, false},
-        {GuardId::discharge_floor, "discharge_floor", discharging, at_three_point_six,
+        {GuardId::low_voltage, "low_voltage", charging, [](Bench& b) { b.voltage = 2300_mV; },
+         [](Bench& b) { b.voltage = 2199_mV; }, cure_voltage, 2_s, false},
+        {GuardId::discharge_floor, "discharge_floor", discharging, [](Bench& b) { b.voltage = 2750_mV; },
          // A fall below the floor would first end the step: it comes while another guard holds the ends.
          [](Bench& b) {
              b.voltage = 2599_mV;
@@ -192,7 +199,11 @@ TEST_P(EveryGuard, a_fault_across_a_pause_trips_in_it_or_after_it) {
     }
     GetParam().cause(bench);
     bench.run_for(GetParam().trips_within + 2_s);
-    EXPECT_EQ(bench.run.state, RunState::tripped);
+    // A cell whose voltage is another's all at once may be in somebody's hands: it is told of, and not blamed.
+    const bool of_voltage = GetParam().id == GuardId::over_voltage;
+    EXPECT_EQ(bench.run.state, of_voltage ? RunState::paused : RunState::tripped);
+    EXPECT_TRUE(!of_voltage || bench.count(EventKind::idle_alarm) > 0);
+    EXPECT_TRUE(!of_voltage || !bench.run.history.quarantined);
     EXPECT_TRUE(is_open(bench.run.demand));
 }
 
@@ -247,6 +258,8 @@ TEST(Guards, low_voltage_is_armed_by_two_readings_and_then_for_good) {
     bench.voltage = 3600_mV;
     bench.run_for(5_s);
     EXPECT_TRUE(bench.run.history.armed);
+    bench.voltage = 2800_mV;
+    bench.step();
     bench.voltage = 2000_mV;
     bench.run_for(3_s);
     EXPECT_TRUE(bench.tripped_by(GuardId::low_voltage));
