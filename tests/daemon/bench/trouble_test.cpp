@@ -189,6 +189,7 @@ TEST(Trouble, status_leads_with_the_channel_to_open_by_hand_until_it_is_open) {
     EXPECT_EQ(text(a1, "output"), "stuck");
     EXPECT_EQ(text(a1, "needs").rfind("open this channel by hand now", 0), 0U) << text(a1, "needs");
     EXPECT_THAT(text(a1, "alarm"), HasSubstr("open this channel by hand now"));
+    EXPECT_THAT(text(a1, "alarm"), HasSubstr("counts as none")) << "why it is not seen open";
     world.open_by_hand();
     EXPECT_THAT(text(world.channel("a1"), "needs"), testing::Not(HasSubstr("by hand")));
     EXPECT_THAT(text(world.channel("a1"), "alarm"), testing::Not(HasSubstr("by hand")));
