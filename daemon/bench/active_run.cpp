@@ -32,9 +32,10 @@ std::string ActiveRun::alarm() const {
         return idle_text;
     }
     if (stuck()) {
-        const std::string flows = run.last.current.good() ? print(run.last.current.value) : "an unknown current";
-        return "open this channel by hand now: nothing is asked of it, and " + flows +
-               " was last seen through its cell";
+        const Current none{plan->guards[static_cast<std::size_t>(GuardId::leakage)].trip};
+        return "open this channel by hand now: its output is asked to be open and is not seen open: " +
+               (run.last.current.good() ? engine::describe_not_open(run.last.current.value, none)
+                                        : std::string("its current has never been read"));
     }
     if (run.idle_said != 0) {
         return idle_text;

@@ -5,6 +5,7 @@
 #include "daemon/core/utc.hpp"
 
 #include <algorithm>
+#include <array>
 #include <charconv>
 #include <optional>
 #include <utility>
@@ -53,6 +54,30 @@ Result<Number, std::string> read_number(std::string_view text) {
     return number;
 }
 
+// What the names that everybody uses are measured in; none of them is ever zero or less.
+struct KnownName {
+    std::string_view name, units, such;
+};
+constexpr std::array<KnownName, 3> known_names{{
+    {"mass", " g kg mg ", "68.3 g"},
+    {"thickness", " mm um cm ", "7.1 mm"},
+    {"resistance", " ohm mohm uohm ", "2.1 mohm"},
+}};
+
+// Why it cannot be what its name says; "" where it can, and for a name that is only this house's.
+std::string why_not_of_name(std::string_view name, const Number& number) {
+    const auto known =
+        std::find_if(known_names.begin(), known_names.end(), [&](const KnownName& one) { return one.name == name; });
+    if (known == known_names.end()) {
+        return "";
+    }
+    const std::string right = "; write it such as \"" + std::string(known->such) + "\"";
+    if (known->units.find(" " + std::string(number.unit) + " ") == std::string_view::npos) {
+        return "is in a unit in which no " + std::string(name) + " is measured" + right;
+    }
+    return number.value > 0.0 ? "" : "is not above zero, as every " + std::string(name) + " is" + right;
+}
+
 }  // namespace
 
 Result<ledger::HandReading> read_hand_value(std::string_view name, std::string_view value, std::int64_t utc) {
@@ -93,6 +118,9 @@ Result<ledger::HandReading> read_hand_value(std::string_view name, std::string_v
         return fail(Failure::bad_data, std::string(name) + " " + shown + " needs a unit of 1 to " +
                                            std::to_string(unit_bytes) +
                                            " characters, such as \"12.3 g\"; write 1 where it has none: \"3 1\"");
+    }
+    if (const std::string why = why_not_of_name(name, *number); !why.empty()) {
+        return fail(Failure::bad_data, std::string(name) + " " + shown + " " + why);
     }
     reading.value = number->value;
     reading.unit = number->unit;

@@ -150,7 +150,8 @@ boost::json::object Bench::channel_status(const ChannelTask& task) const {
     object["alarm"] = run != nullptr ? run->alarm() : empty_alarm(task);
     // In the words of ISA-18.2 / IEC 62682: of the trip that the run stands in, or of its idle watch.
     const engine::AlarmState alarm = restored ? engine::alarm_state(*run->plan, run->run, !trouble_beside(task).empty())
-                                              : engine::AlarmState::normal;
+                                     : object["alarm"].as_string().empty() ? engine::AlarmState::normal
+                                                                           : engine::AlarmState::unacknowledged;
     object["alarm_state"] = engine::name(alarm);
     object["bad_readings"] = restored ? run->run.guards.bad_readings : 0;  // that rode out since the run began
     const channel::Health health = task.channel().health();

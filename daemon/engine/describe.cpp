@@ -54,8 +54,8 @@ std::string trip_text(const Event& event, const Plan& plan) {
     const std::string name{guard_row(id).name};
     switch (id) {
         case GuardId::stale:
-            return name + ": no fresh reading for " + print_guard_value(id, event.value) + ", limit " +
-                   print_guard_value(id, event.limit);
+            return name + ": no good reading for " + print_guard_value(id, event.value) + ", limit " +
+                   print_guard_value(id, event.limit) + "; none came, or all that came were bad";
         case GuardId::not_plausible: return name + ": readings outside the sensor's range, too many to ride out";
         case GuardId::channel_fault:
             if (event.limit != 0) {
@@ -68,6 +68,10 @@ std::string trip_text(const Event& event, const Plan& plan) {
                    " though the charge so far should have brought it above " + print_guard_value(id, event.limit);
         case GuardId::current_lost:
             return name + ": the current fell to " + print_guard_value(id, event.value) + " between two readings";
+        case GuardId::stuck:
+            return name + ": the voltage reading has not moved by a digit over " + print_guard_value(id, event.value) +
+                   " at constant current, limit " + print_guard_value(id, event.limit) +
+                   "; the converter may be frozen";
         case GuardId::bench_cap: return name + ": " + cap_text(event, plan.caps);
         case GuardId::voltage_jump:
             return name + ": the voltage went " + print_guard_value(id, event.value) +
@@ -83,7 +87,6 @@ std::string trip_text(const Event& event, const Plan& plan) {
         case GuardId::leakage:
         case GuardId::hold_error:
         case GuardId::lead_drop:
-        case GuardId::stuck:
         case GuardId::over_temperature:
         case GuardId::under_temperature:
         case GuardId::charge_temperature:
@@ -261,6 +264,14 @@ std::string describe_copper(Voltage voltage, Duration left) {
            " left to charge it";
 }
 
+std::string describe_not_open(Current last, Current none) {
+    if (!(magnitude(last) <= none)) {
+        return print(last) + " at the last reading, and no more than " + print(none) + " counts as none";
+    }
+    return print(last) + " at the last reading counts as none, but it is from before the opening, or the instrument " +
+           "says that its output is on";
+}
+
 std::string describe(const Event& event, const Plan& plan) {
     const std::string where = step_text(event, plan);
     switch (event.kind) {
@@ -288,8 +299,8 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::opened: return "open circuit verified";
         case EventKind::open_resent: return "open circuit asked for again, time " + std::to_string(event.value);
         case EventKind::output_stuck:
-            return "open this channel by hand now: its output was asked to open and is not seen open, " +
-                   print(Current{event.value}) + " at the last reading";
+            return "open this channel by hand now: its output was asked to open and is not seen open: " +
+                   describe_not_open(Current{event.value}, Current{event.limit});
         case EventKind::stopped: return "stopped";
         case EventKind::done: return "done: ended as written";
         case EventKind::refused: return std::string{command_name(event.code)} + " refused: the run's state forbids it";
@@ -304,7 +315,7 @@ std::string describe(const Event& event, const Plan& plan) {
         case EventKind::gathering: return where + " waits for the other cells of its tray";
         case EventKind::copper: return describe_copper(Voltage{event.value}, Duration{event.limit});
         case EventKind::idle_alarm:
-            return "no current is asked of the cell on the channel, and it is out of a limit: " +
+            return "the cell on the channel, which is asked for no current, is out of a limit: " +
                    trip_text(event, plan);
     }
     return "";

@@ -17,6 +17,8 @@ using slowfilm::name;  // of states, waits and events
 [[nodiscard]] std::string_view name(StepKind kind);
 // "over_voltage: 4.2631 V is above the limit 4.25 V in step 4 (first third)"
 [[nodiscard]] std::string describe(const Event& event, const Plan& plan);
+// Why an output is not seen open: its last current, and the largest that counts as none.
+[[nodiscard]] std::string describe_not_open(Current last, Current none);
 // Of a cell below 1 V without current, and the time that it has left.
 [[nodiscard]] std::string describe_copper(Voltage voltage, Duration left);
 // A guard's value in its unit: "4.25 V", "55 degC".

@@ -77,6 +77,30 @@ std::string asked_text(const json::object& channel) {
     return text;
 }
 
+// Those that were ridden out; of a channel that tripped by them it is said instead whether they still come: a broken
+// sensor and a dead cable are looked for in different places.
+std::string bad_readings_text(const json::object& channel, const std::string& count) {
+    const json::value* const trip = channel.if_contains("trip");
+    const std::string guard = trip != nullptr && trip->is_object() ? text_in(trip->get_object(), "guard") : "";
+    if (guard != "stale" && guard != "not_plausible") {
+        return " rode out " + count + " bad readings\n";
+    }
+    std::string bad_now;
+    for (const auto& [quantity, reason] : {std::pair{"voltage", "voltage_reason"},
+                                           {"current", "current_reason"},
+                                           {"temperature", "temperature_reason"},
+                                           {"ambient temperature", "ambient_temperature_reason"}}) {
+        if (text_in(channel, reason) == "the last reading was not a value") {
+            bad_now += std::string(bad_now.empty() ? "" : ", ") + quantity;
+        }
+    }
+    return " has had " + count + " bad readings" +
+           (bad_now.empty()
+                ? "\n"
+                : ", and its last of " + bad_now + " was bad too: readings come, so look at the sensor and " +
+                      "its wiring before the instrument's cable\n");
+}
+
 bool is_ready(const json::object& channel) {
     const json::value* const ready = channel.if_contains("ready");
     return ready != nullptr && ready->is_bool() && ready->get_bool();
@@ -113,7 +137,7 @@ std::string status_text(const json::object& answer) {
                 said += "  " + named + " ALARM: " + escaped(alarm, 400) + "\n";
             }
             if (const std::string bad = whole_in(channel, "bad_readings"); !bad.empty() && bad != "0") {
-                needs += "  " + named + " rode out " + bad + " bad readings\n";
+                needs += "  " + named + bad_readings_text(channel, bad);
             }
             const json::value* const trip = channel.if_contains("trip");
             if (trip != nullptr && trip->is_object()) {

@@ -2,6 +2,8 @@
 
 #include "daemon/core/utc.hpp"
 
+#include <array>
+
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -20,6 +22,26 @@ TEST(HandValue, a_number_keeps_its_unit_and_its_text) {
     EXPECT_EQ(reading->text, "68.31 g");
     EXPECT_EQ(read_hand_value("resistance", "2.1mohm", now)->unit, "mohm");
     EXPECT_EQ(read_hand_value("blisters", "3 1", now)->unit, "1");
+}
+
+TEST(HandValue, a_known_name_is_above_zero_and_in_a_unit_of_its_own) {
+    for (const auto& [name, value, says] :
+         std::vector<std::array<const char*, 3>>{{"mass", "-5 g", "not above zero"},
+                                                 {"mass", "0 g", "such as \"68.3 g\""},
+                                                 {"mass", "68.3 mm", "in which no mass is measured"},
+                                                 {"mass", "68.3 m", "in which no mass is measured"},
+                                                 {"thickness", "5 g", "such as \"7.1 mm\""},
+                                                 {"thickness", "-7.1 mm", "not above zero"},
+                                                 {"resistance", "2.1 V", "such as \"2.1 mohm\""},
+                                                 {"resistance", "-2.1 mohm", "not above zero"}}) {
+        const auto reading = read_hand_value(name, value, now);
+        ASSERT_FALSE(reading) << name << " " << value;
+        EXPECT_THAT(reading.error().message, HasSubstr(says)) << name << " " << value;
+        EXPECT_THAT(reading.error().message, HasSubstr("'" + std::string(value) + "'"));
+    }
+    EXPECT_TRUE(read_hand_value("thickness", "7.1 mm", now));
+    EXPECT_TRUE(read_hand_value("mass", "68310 mg", now));
+    EXPECT_EQ(read_hand_value("offset", "-5 um", now)->value, -5.0) << "a name of the house's own";
 }
 
 TEST(HandValue, a_filling_time_is_a_time_that_has_been) {
