@@ -61,7 +61,8 @@ struct SlopeWindow {
     std::uint8_t filled{0};
     std::uint8_t newest{0};
     MedianOfThree<TemperatureDifference> median;
-    std::int64_t slope{0};  // mK/h, as of the newest
+    std::array<std::int64_t, size> slope{};  // mK/h, over the minute before each of them; 0 until there is one
+    std::int64_t lasting{0};                 // the smaller of the slopes over the last minute and the one before it
     constexpr bool operator==(const SlopeWindow&) const = default;
 };
 

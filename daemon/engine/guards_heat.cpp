@@ -26,7 +26,9 @@ bool starts_anew(const SlopeWindow& window, Duration since, TemperatureDifferenc
     return leapt || since > longest + slope_spacing;
 }
 
-// mK/h between the newest value kept and the youngest one at least slope_span older; 0 until there are enough of them.
+// mK/h that the last minute and the minute before it both rose by at least; 0 until there are two. A step of the
+// thermometer, a clip that was put on anew, a digit of 1 K: each is in one of them at a time. What heats itself is in
+// both.
 std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference reading, Duration longest) {
     constexpr auto size = static_cast<std::uint8_t>(SlopeWindow::size);
     const TemperatureDifference rise = window.median.take(reading);
@@ -35,13 +37,14 @@ std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference readin
         window.filled = 0;
     }
     if (window.filled > 0 && since < slope_spacing) {
-        return window.slope;
+        return window.lasting;
     }
     window.newest = static_cast<std::uint8_t>((window.newest + 1) % size);
     window.at[window.newest] = at;
     window.rise[window.newest] = rise;
+    window.slope[window.newest] = 0;
     window.filled = std::min<std::uint8_t>(static_cast<std::uint8_t>(window.filled + 1), size);
-    window.slope = 0;
+    window.lasting = 0;
     if (window.filled < slope_updates_min) {
         return 0;
     }
@@ -49,11 +52,12 @@ std::int64_t slope_of(SlopeWindow& window, Time at, TemperatureDifference readin
         const std::size_t i = (window.newest + size - back) % size;
         const Duration age = at - window.at[i];
         if (age >= slope_span) {
-            window.slope = (rise - window.rise[i]).count * (1_h).count / age.count;
+            window.slope[window.newest] = (rise - window.rise[i]).count * (1_h).count / age.count;
+            window.lasting = std::min(window.slope[window.newest], window.slope[i]);
             break;
         }
     }
-    return window.slope;
+    return window.lasting;
 }
 
 // What the cell may be warm from: the warmest that its surroundings have been of late. A chamber set colder leaves its

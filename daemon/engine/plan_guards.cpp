@@ -45,6 +45,7 @@ class Overlay {
         if (limits.net_max) {
             at(GuardId::charge_net).trip = charge(*limits.net_max);
         }
+        at(GuardId::temperature_rise).persistence = Duration{};  // its slope is of a minute and the one before it
     }
 
   private:

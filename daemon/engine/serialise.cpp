@@ -215,11 +215,12 @@ void guards(Io& io, GuardState& g) {
     for (std::size_t i = 0; i < SlopeWindow::size; ++i) {
         moment(io, g.slope.at[i]);
         quantity(io, g.slope.rise[i]);
+        io.value(g.slope.slope[i]);
     }
     io.value(g.slope.filled);
     io.value(g.slope.newest);
     median(io, g.slope.median);
-    io.value(g.slope.slope);
+    io.value(g.slope.lasting);
     if constexpr (Io::reading) {
         if (g.slope.filled > SlopeWindow::size || g.slope.newest >= SlopeWindow::size) {
             io.spoil();
