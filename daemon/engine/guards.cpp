@@ -147,6 +147,7 @@ void judge_stray(Judge& judge, const Sample& sample, Duration span, Current stra
         judge.above(GuardId::over_voltage, sample.voltage.value.count, span);
     } else if (stray.count < 0 && connected) {
         judge.below(GuardId::low_voltage, sample.voltage.value.count, span);
+        judge.below(GuardId::discharge_floor, sample.voltage.value.count, span);
     }
 }
 
@@ -175,7 +176,8 @@ Flow flow_of(const Judge& judge, const Sample& sample) {
     const bool asks_out =
         (drive != nullptr && drive->current.count < 0) || (hold != nullptr && hold->source_max.count == 0);
     return {.charging = judge.scope.running && flowing.good() && flowing.value > leakage && !is_open(run.demand),
-            .discharging = judge.scope.running && ((flowing.good() && flowing.value < -leakage) || asks_out)};
+            .discharging = (judge.scope.running && ((flowing.good() && flowing.value < -leakage) || asks_out)) ||
+                           (judge.stray && run.history.armed && flowing.good() && flowing.value < -leakage)};
 }
 
 }  // namespace

@@ -84,7 +84,8 @@ struct GuardState {
     Voltage jump_from;  // the voltage before a jump that is not settled yet
     bool jump_known{false};
     Voltage voltage_step;   // between the last two readings: a slope goes on, a jump does not announce itself
-    Current settles_from;   // what flowed before the last change of demand
+    Current settles_from;   // what flowed before the last change of demand ...
+    Time settles_since;     // ... which was then
     Voltage stuck_voltage;  // the reading that has not changed ...
     Charge stuck_charge;    // ... and the charge counted since
     bool stuck_known{false};

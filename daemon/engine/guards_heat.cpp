@@ -144,7 +144,7 @@ void judge_temperature(Judge& judge, const Sample& sample, Duration span) {
     judge.below(GuardId::under_temperature, temperature.count, span);
     const Run& run = judge.run;
     const Current current = run.last.current.value;
-    const bool flows = judge.scope.running && !is_open(run.demand) && run.last.current.good() &&
+    const bool flows = ((judge.scope.running && !is_open(run.demand)) || judge.stray) && run.last.current.good() &&
                        magnitude(current).count > judge.setting(GuardId::leakage).trip;
     if (flows && current.count > 0) {
         judge.within(GuardId::charge_temperature, temperature.count, span);

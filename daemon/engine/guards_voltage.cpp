@@ -51,8 +51,10 @@ Voltage moved_wrongly(const Judge& judge, Voltage step, bool settling, bool firs
     const GuardState& guards = judge.run.guards;
     const auto* drive = std::get_if<DriveCurrent>(&judge.run.demand);
     const Current level = drive != nullptr ? drive->current : Current{};
-    const bool must_rise = level.count > 0 && (!settling || level > guards.settles_from);
-    const bool must_fall = level.count < 0 && settling && level < guards.settles_from;
+    // Clearly more than flowed before: what it was is read while it changes, and with noise.
+    const Current clearly = magnitude(level) / 10;
+    const bool must_rise = level.count > 0 && (!settling || level > guards.settles_from + clearly);
+    const bool must_fall = level.count < 0 && settling && level < guards.settles_from - clearly;
     const Voltage fell = -step - std::max(guards.voltage_step, Voltage{});
     const Voltage rose = step + std::min(guards.voltage_step, Voltage{});
     if ((must_rise && fell > wrong_way) || (must_fall && rose > wrong_way)) {
@@ -79,6 +81,10 @@ void judge_jump(Judge& judge, const Reading<Voltage>& voltage, Duration span) {
     if (last.time < changed) {
         guards.jump_known = false;
         guards.voltage_step = Voltage{};
+    }
+    // A reading of the very instant may be the one that ended the step before, or the first of this one.
+    if (guards.settles_since != changed && last.time <= changed) {
+        guards.settles_since = changed;
         guards.settles_from = run.last.current.value;
     }
     const bool settling = voltage.time < changed + jump_after;

@@ -235,6 +235,7 @@ void guards(Io& io, GuardState& g) {
     io.value(g.jump_known);
     quantity(io, g.voltage_step);
     quantity(io, g.settles_from);
+    moment(io, g.settles_since);
     quantity(io, g.stuck_voltage);
     quantity(io, g.stuck_charge);
     io.value(g.stuck_known);

@@ -118,6 +118,7 @@ times = 2
   at_most = "8 h"
 )";
 
+// A cell that relaxes after the pulse rises though discharge goes on, at less current: no lead has lifted.
 TEST(RehearsalFigures, of_pulses_and_marks_are_the_same_in_the_fold_and_in_the_record) {
     for (const char* state : {"pristine", "tapped", "formed"}) {
         SCOPED_TRACE(state);

@@ -34,7 +34,7 @@ TEST(SimulatedCells, are_of_the_chemistry_of_their_protocol) {
     ASSERT_TRUE(other) << other.error().message;
     EXPECT_EQ(world.channels[0]->chemistries, std::vector<std::string>{"NMC/graphite"});
     EXPECT_EQ(world.channels[1]->chemistries, std::vector<std::string>{"LFP/graphite"});
-    world.until_state("a1", "forming");
+    world.until([&] { return world.state("a1") != "checking"; });
     world.close();
     world.open();
     EXPECT_EQ(world.channels[0]->chemistries, std::vector<std::string>{"NMC/graphite"}) << "as its tape says";

@@ -25,8 +25,7 @@ TEST(IdleWatch, a_cell_that_gets_hot_after_its_run_opens_its_group) {
     read_hot(*world.channels[0]);
     world.until([&] { return world.happened("idle_alarm"); });
     EXPECT_EQ(world.state("a1"), "done") << "what it was, it was";
-    EXPECT_THAT(std::string(world.channel("a1").at("alarm").as_string()),
-                HasSubstr("out of a limit: "));
+    EXPECT_THAT(std::string(world.channel("a1").at("alarm").as_string()), HasSubstr("out of a limit: "));
     world.until_state("a2", "tripped");
     EXPECT_THAT(std::string(world.channel("a2").at("latch").as_string()), HasSubstr("group"));
     const std::string ledger = world.options().config.ledger;

@@ -57,6 +57,24 @@ TEST(Stray, a_cell_that_a_stuck_output_drains_is_quarantined_at_low_voltage) {
     EXPECT_TRUE(bench.run.history.quarantined);
 }
 
+TEST(Stray, a_cell_that_a_stuck_output_drains_is_quarantined_at_the_discharge_floor) {
+    Bench bench = stuck_on(-(500_mA));
+    bench.voltage = 2650_mV;
+    bench.run_for(5_s);
+    EXPECT_FALSE(bench.run.history.quarantined);
+    bench.voltage = 2590_mV;
+    bench.run_for(3_s);
+    EXPECT_TRUE(bench.tripped_by(GuardId::discharge_floor));
+    EXPECT_TRUE(bench.run.history.quarantined);
+}
+
+TEST(Stray, a_cell_that_a_stuck_output_charges_in_the_cold_trips_by_charge_temperature) {
+    Bench bench = stuck_on();
+    bench.temperature = 8_degC;
+    bench.run_for(1_min);
+    EXPECT_TRUE(bench.tripped_by(GuardId::charge_temperature) || alarms_of(bench, GuardId::charge_temperature) == 1);
+}
+
 TEST(Stray, a_current_above_current_max_is_the_cells_in_a_pause_an_ask_and_after_the_run) {
     Protocol asks = charging();
     asks.steps = {ask_step(10_h)};
