@@ -377,9 +377,9 @@ Result<std::optional<CellRecord>> Reader::cell(std::string_view id) {
 Result<std::optional<Charge>> Reader::last_capacity(std::string_view cell) {
     if (auto done = state_->refresh(); !done)
         return tl::unexpected(std::move(done.error()));
-    const auto found = rows<RunHeader>(
-        state_->connection, select(run_columns, "run WHERE cell = ? AND rehearsal = 0 ORDER BY number DESC LIMIT 1"),
-        cell);
+    const auto found =
+        rows<RunHeader>(state_->connection,
+                        select(run_columns, "run WHERE cell = ? AND rehearsal = 0 ORDER BY number DESC LIMIT 1"), cell);
     if (!found)
         return tl::unexpected(found.error());
     return found->empty() ? std::nullopt : std::optional(found->front().capacity);
