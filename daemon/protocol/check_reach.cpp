@@ -117,6 +117,15 @@ void judge_heat(Judge& j, const Limits& w) {
                 {each_minute * 10, each_minute * 5, TemperatureSlope{each_minute.count / 5},
                  "a cell that warms so fast is lost before anybody is there",
                  "a room in the morning and a fast charge warm a sound cell by as much"});
+    const Duration least = guard_row(GuardId::temperature_rise).persistence;
+    if (w.temperature_rise.persistence && *w.temperature_rise.persistence < least) {
+        j.warning(
+            "limits.temperature_rise.for",
+            "temperature_rise.for " + quoted(*w.temperature_rise.persistence) +
+                " trips no sooner: the cell must warm through a minute and the minute before it, or every step of "
+                "the thermometer would be self-heating; leave it out, for " +
+                quoted(least));
+    }
     judge_limit(
         j, GuardId::above_ambient, w.above_ambient,
         {{}, 30'000_mK, 2'000_mK, "self-heating shows long before it", "a sound cell is warmer while it charges"});

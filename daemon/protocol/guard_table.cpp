@@ -248,7 +248,9 @@ constexpr std::array<GuardRow, guard_count> rows{{
      .persistence_max = 60_s,
      .judged = "where the thermometer is on the cell",
      .reads = "temperature",
-     .fires_when = "the cell warms faster than it, against ambient where that is measured",
+     .fires_when =
+         "the cell warms faster than it, in the last minute and in the one before, against ambient where that "
+         "is measured",
      .why = "self-heating, long before an absolute limit"},
     {.id = GuardId::above_ambient,
      .key = "above_ambient",
