@@ -72,12 +72,7 @@ ParsedProfile parse_profile(const std::string& file, std::string_view text) {
     profile.file = file;
     if (document.readable()) {
         Table root = document.root();
-        if (const auto format = root.count("format", Need::required); format && *format != 1) {
-            root.error(root.place_of("format"),
-                       "this slowfilm reads instrument profiles of format 1, not " + std::to_string(*format));
-        }
-        profile.title = root.text("title", Need::required).value_or("");
-        if (const std::optional<std::size_t> kind = root.word("kind", kinds, Need::required)) {
+        if (const std::optional<std::size_t> kind = detail::read_head(root, kinds, profile.title)) {
             profile.kind = static_cast<ProfileKind>(*kind);
             read_outputs(root, profile);
             document.refuse_unknown_keys();

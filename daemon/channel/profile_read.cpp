@@ -365,6 +365,15 @@ void refuse_twins(Table& table, const OutputProfile& output) {
 
 }  // namespace
 
+std::optional<std::size_t> read_head(Table& root, std::span<const std::string_view> kinds, std::string& title) {
+    if (const auto format = root.count("format", Need::required); format && *format != 1) {
+        root.error(root.place_of("format"),
+                   "this slowfilm reads instrument profiles of format 1, not " + std::to_string(*format));
+    }
+    title = root.text("title", Need::required).value_or("");
+    return root.word("kind", kinds, Need::required);
+}
+
 InstrumentProfile read_instrument(Table& holder) {
     InstrumentProfile instrument;
     read_port(holder, instrument);

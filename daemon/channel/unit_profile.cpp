@@ -1,5 +1,6 @@
 #include "daemon/channel/unit_profile.hpp"
 
+#include "daemon/channel/profile_read.hpp"
 #include "daemon/protocol/toml_reader.hpp"
 
 #include <array>
@@ -208,12 +209,7 @@ ParsedUnitProfile parse_unit_profile(const std::string& file, std::string_view t
     profile.file = file;
     if (document.readable()) {
         Table root = document.root();
-        if (const auto format = root.count("format", Need::required); format && *format != 1) {
-            root.error(root.place_of("format"),
-                       "this slowfilm reads instrument profiles of format 1, not " + std::to_string(*format));
-        }
-        profile.title = root.text("title", Need::required).value_or("");
-        if (const std::optional<std::size_t> kind = root.word("kind", kinds, Need::required)) {
+        if (const std::optional<std::size_t> kind = detail::read_head(root, kinds, profile.title)) {
             read_bus(root, profile);
             if (*kind == 0) {
                 profile.unit = read_module(root);
